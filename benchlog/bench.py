@@ -13,9 +13,9 @@ import msgspec
 from benchlog.address import parse_address
 from benchlog.errors import ConfigError, UsageError, did_you_mean
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy, parse_accuracy
-from benchlog.reading import Function, Reading
+from benchlog.reading import Function, Origin, Reading
 from benchlog.toml_file import located, read_toml
-from benchlog.units import parse_quantity
+from benchlog.units import format_quantity, parse_quantity
 
 #: One count of the smallest range that every handheld meter has, by unit; common practice, no source.
 _SMALLEST_STEPS = {"V": 1e-3, "ohm": 0.1, "A": 0.01}
@@ -215,6 +215,20 @@ class Bench:
         step = 10.0 ** math.ceil(math.log10(size / instrument.counts))
         near_the_end = size > 0.9 * instrument.counts * step  # a meter may have gone on to the next range
         return None if near_the_end or step < _SMALLEST_STEPS.get(unit, math.inf) else step
+
+    def other_digits(self, reading: Reading) -> str:
+        """Doubt about a typed reading with other decimals than its meter shows there; empty where there is none.
+
+        The last digit says how sure a reading is.
+        """
+        step = self.display_step(reading) if reading.origin is Origin.HAND else None
+        if step is None or 0.5 < reading.resolution / step < 2:
+            return ""
+        which = "fewer" if reading.resolution > step else "more"
+        steps = format_quantity(step, reading.unit, 1)
+        return (
+            f"{reading.displayed} has {which} digits than {reading.instrument} shows there (steps of {steps})"
+        )
 
     def accuracy(self, reading: Reading) -> Accuracy:
         """Accuracy statement for a reading; 2 % + 10 counts if none is known."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import math
 from collections.abc import Mapping, Sequence
@@ -24,13 +25,12 @@ from benchlog.errors import AnalysisError, UsageError
 from benchlog.finding import Finding, FindingKind, unique
 from benchlog.hookup import in_words
 from benchlog.influence import Role
-from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
+from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy
 from benchlog.metrology.budget import uncertain
 from benchlog.metrology.meter_reading import (
     MeterReading,
     functions_used,
     misleading_flags,
-    no_counts_words,
     no_number_hint,
 )
 from benchlog.metrology.next_best import Way, with_ways
@@ -44,6 +44,9 @@ _NEAR_ZERO_COUNTS = 10
 _CAPTURE = Way("capture the waveform at the node (--waveform)", 0.9, 5.0)
 _STANDARD = Way("read a check standard with each", 0.9, 3.0)
 _AT_REST = Way("wait until the node is steady, then read A-B-A again", 0.85, 3.0)
+_ACCURACIES = Way("look up the accuracy in each meter's manual and state it (--accuracy)", 0.9, 2.0)
+#: The least that a data sheet allows a meter: what its display can't resolve.
+_LEAST = Accuracy(0.0, 1.0)
 _AC = (Function.AC_VOLTS, Function.AC_CURRENT)
 DECIDERS = (
     "two meters show that one of them is wrong, not which: read a check standard with each, or a third meter"
@@ -74,8 +77,9 @@ def check_crosscheck(
         Quantities `e_n` (of two meters, or of all jointly) and `difference` (first minus second meter of the pair
         that differs most). Above E_n 1 it fails if no value of the node lets every meter be within its data sheet; else it
         is indeterminate, as a few per cent of good meters differ so much. It is also indeterminate if only meters of
-        different response differ and the waveform is not known. `details` has every pair, every meter, and with three or
-        more the odd one out.
+        different response differ and the waveform is not known, and if it passes only by accuracies that nobody stated: an
+        assumption as wide as 2 % + 10 counts makes it easy to agree. `details` has every pair, every meter, and with three
+        or more the odd one out.
 
     Raises
     ------
@@ -97,6 +101,8 @@ def check_crosscheck(
     blind, way = _unlike_response(compared, responses, waveform), _CAPTURE
     if compared.failed and not blind and meters is as_read:
         blind, way = _all_may_be_right(compared), _STANDARD
+    if not compared.failed and (unstated := _only_by_assumption(compared)):
+        blind, way = unstated, _ACCURACIES
     odd, advice = _which_is_wrong(compared, moved, blind)
     details = _details(compared, responses)
     if meters is not as_read:
@@ -172,13 +178,37 @@ def _which_is_wrong(compared: Comparison, moved: str, blind: str) -> tuple[str |
     return None, [] if moved else [Finding(FindingKind.ADVICE, DECIDERS)]
 
 
+def _unstated(compared: Comparison) -> list[str]:
+    """Tags of the meters whose accuracy is assumed."""
+    return [m.tag for m in compared.meters if m.readings[0].accuracy == UNKNOWN_ACCURACY]
+
+
+def _only_by_assumption(compared: Comparison) -> str:
+    """Doubt a pass if the meters would not agree with the least accuracy of those whose accuracy nobody stated."""
+    tags = _unstated(compared)
+    if not tags:
+        return ""
+    strict = [_strictest(m) if m.tag in tags else m for m in compared.meters]
+    if not compare_all(strict, compared.fit, compared.unit).failed:
+        return ""
+    return (
+        f"{_apart(compared)}, within an assumed 2 % + 10 counts; whether {' and '.join(tags)} may be so far off, "
+        "only their manuals say"
+    )
+
+
+def _strictest(meter: NodeMeter) -> NodeMeter:
+    own = tuple(dataclasses.replace(m, accuracy=_LEAST) for m in meter.readings)
+    return NodeMeter(meter.tag, meter.as_read, _systematic(own, meter.value), own)
+
+
 def _assumed(compared: Comparison) -> list[Finding]:
-    tags = [m.tag for m in compared.meters if m.readings[0].accuracy == UNKNOWN_ACCURACY]
+    tags = _unstated(compared)
     words = f"accuracy of {' and '.join(tags)} is not known: 2 % + 10 counts assumed"
     assumed = [Finding(FindingKind.ACCURACY, words)] if tags else []
-    accuracies = {m.tag: m.readings[0].accuracy for m in compared.meters}
-    bare = [no_counts_words(tag, accuracy) for tag, accuracy in accuracies.items() if accuracy.bare]
-    return [*assumed, *(Finding(FindingKind.ACCURACY, words) for words in bare)]
+    doubts = {m.tag: m.readings[0].accuracy.doubt for m in compared.meters}
+    doubtful = [f"accuracy of {tag} {doubt}" for tag, doubt in doubts.items() if doubt]
+    return [*assumed, *(Finding(FindingKind.ACCURACY, words) for words in doubtful)]
 
 
 def _cautions(compared: Comparison, readings: Sequence[MeterReading]) -> tuple[str, ...]:
@@ -313,13 +343,21 @@ def _unlike_response(compared: Comparison, responses: Mapping[str, str], wavefor
     )
 
 
-def _reason(compared: Comparison) -> str:
+def _apart(compared: Comparison) -> str:
+    """How far the two meters that differ most are apart."""
     a, b, unit = compared.worst.first, compared.worst.second, compared.unit
-    apart = format_quantity(abs(a.value - b.value), unit)
-    of_two = len(compared.meters) == 2
-    extent = "more than" if compared.failed else "within what"
-    of_all = "" if of_two else f"all {len(compared.meters)} meters jointly: "
     return (
         f"{a.tag} {format_quantity(a.value, unit)} and {b.tag} {format_quantity(b.value, unit)} differ by "
-        f"{apart}, {extent} their accuracies allow ({of_all}E_n {compared.joint:.2f})"
+        f"{format_quantity(abs(a.value - b.value), unit)}"
     )
+
+
+def _reason(compared: Comparison) -> str:
+    extent = "more than their accuracies allow" if compared.failed else "within what their accuracies allow"
+    if not compared.failed and (unstated := _unstated(compared)):
+        of_all = len(unstated) == len(compared.meters)
+        extent = (
+            f"which {'a count of their displays' if of_all else 'the stated accuracies alone'} would allow"
+        )
+    jointly = "" if len(compared.meters) == 2 else f"all {len(compared.meters)} meters jointly: "
+    return f"{_apart(compared)}, {extent} ({jointly}E_n {compared.joint:.2f})"

@@ -142,8 +142,9 @@ def _joint_e_n(meters: Sequence[NodeMeter], fit: NodeValues) -> float:
     variances = [_variance(meter, fit) for meter in meters]
     if len(meters) == 2:
         return abs(meters[0].value - meters[1].value) / (2 * math.sqrt(sum(variances)))
-    mean = sum(m.value / v for m, v in zip(meters, variances, strict=True)) / sum(1 / v for v in variances)
-    square = sum((m.value - mean) ** 2 / v for m, v in zip(meters, variances, strict=True))
+    off = [m.value - meters[0].value for m in meters]  # equal readings then differ by nothing at all
+    mean = sum(d / v for d, v in zip(off, variances, strict=True)) / sum(1 / v for v in variances)
+    square = sum((d - mean) ** 2 / v for d, v in zip(off, variances, strict=True))
     return math.sqrt(square / _chi_square_95(len(meters) - 1))
 
 

@@ -48,23 +48,26 @@ def meter(text: str, answers: Answers) -> str:
     return ""
 
 
-def _number(text: str, function: Function | None = None) -> Reading:
+def _number(text: str, function: Function | None = None, meter: str = "") -> Reading:
     """Read a display; raise if it shows no number."""
-    reading = typed_display(text, function=function)
+    reading = typed_display(text, meter=meter, function=function)
     if reading.value is None:
         raise UsageError(f"the display shows {text!r}: no number to work with", hint=no_number_hint(reading))
     return reading
 
 
 def accuracy(text: str, answers: Answers) -> str:
-    if not parse_accuracy(text).bare:
-        return ""
-    return f"{text!r} has no counts; most manuals state both, such as '{text.strip()} + 5'"
+    doubt = parse_accuracy(text).doubt
+    return f"That accuracy {doubt}." if doubt else ""
 
 
-def _slips(reading: Reading, expect: float | None, than: str) -> str:
+def _doubt(reading: Reading, answers: Answers, expect: float | None = None, than: str = "") -> str:
+    """Doubt about a display: a slip against what is expected, or other digits than the meter shows."""
     slips = [s for s in possible_slips(reading, expect, than=than) if s.kind.power_of_ten]
-    return f"{reading.displayed} is {slips[0].question}" if slips else ""
+    if slips:
+        return f"{reading.displayed} is {slips[0].question}"
+    digits = answers.bench.other_digits(reading)
+    return f"{digits}." if digits else ""
 
 
 def no_meters(answers: Answers) -> str | None:
@@ -97,8 +100,8 @@ def _expected(answers: Answers) -> Expected:
 def supply_reading(text: str, answers: Answers) -> str:
     dc = parse_nameplate(answers.given["nameplate"]).coupling == "dc"
     _number(text)  # which says ac or dc
-    reading = _number(text, Function.DC_VOLTS if dc else Function.AC_VOLTS)
-    return _slips(reading, _expected(answers).no_load_v, "what the label promises")
+    reading = _number(text, Function.DC_VOLTS if dc else Function.AC_VOLTS, answers.given["meter"])
+    return _doubt(reading, answers, _expected(answers).no_load_v, "what the label promises")
 
 
 def regulation(text: str, answers: Answers) -> str:
@@ -126,18 +129,15 @@ def mains(text: str, answers: Answers) -> str:
 
 
 def ohms(text: str, answers: Answers) -> str:
-    typed_display(text, function=Function.OHMS)
-    return ""
+    return _doubt(typed_display(text, meter=answers.given["meter"], function=Function.OHMS), answers)
 
 
 def lead_null(text: str, answers: Answers) -> str:
-    null, shown = (
-        _number(text, Function.OHMS),
-        typed_display(answers.given["reading"], function=Function.OHMS),
-    )
+    null = _number(text, Function.OHMS, answers.given["meter"])
+    shown = typed_display(answers.given["reading"], function=Function.OHMS)
     if shown.value is not None and (null.value or 0.0) > shown.value:
         return f"{text} is more than the {shown.displayed} of leads and part together: press the tips together and read again"
-    return ""
+    return _doubt(null, answers)
 
 
 def limit(text: str, answers: Answers) -> str:
@@ -219,18 +219,17 @@ def name(text: str, answers: Answers) -> str:
 
 
 def any_display(text: str, answers: Answers) -> str:
-    _number(text)
-    return ""
+    return _doubt(_number(text, meter=answers.given["first"]), answers)
 
 
 def same_point(text: str, answers: Answers) -> str:
-    first, second = typed_display(answers.given["shown"]), _number(text)
+    first, second = typed_display(answers.given["shown"]), _number(text, meter=answers.given["second"])
     if second.function is not first.function:
         raise UsageError(
             f"the first meter was on {first.function}, this one on {second.function}",
             hint="set both to the same function and read again",
         )
-    return _slips(second, first.value, f"what {answers.given['first']} shows")
+    return _doubt(second, answers, first.value, f"what {answers.given['first']} shows")
 
 
 def tagged(name: str) -> Callable[[Answers], str | None]:

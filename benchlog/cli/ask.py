@@ -50,7 +50,7 @@ def ask(given: Sequence[str], read: Read = input, show: Show = print) -> list[st
             before = f"{answers.given[question.of]}=" if question.of else ""
             words += [question.option, before + answer]
         insisting += [question.kept] if doubted and question.kept else []
-    words += insisting
+    words += dict.fromkeys(insisting)
     show(f"The same without questions:\n{_command_line(words)}\n")
     return words
 

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from benchlog.cli.manual_entry import accuracy_findings, add_meter_details, metered, reading_or_live
-from benchlog.cli.questioned import add_as_read, with_questions
+from benchlog.cli.questioned import add_as_read, with_digits, with_questions
 from benchlog.errors import UsageError
 from benchlog.reading import Function
 from benchlog.result import Verdict
@@ -99,7 +99,10 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     if result.verdict in (Verdict.FAIL, Verdict.INDETERMINATE) and result.limits:
         result = _questioned(result, args, reading, null, current)
     taken = {"reading": reading, "lead null": null, "current": current}
-    return ctx.emit(result, readings={use: m.reading for use, m in taken.items() if m is not None})
+    readings = {use: m for use, m in taken.items() if m is not None}
+    if not args.as_read and args.resolution is None:
+        result = with_digits(result, readings.values(), ctx.bench())
+    return ctx.emit(result, readings={use: m.reading for use, m in readings.items()})
 
 
 def _questioned(

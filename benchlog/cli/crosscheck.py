@@ -22,7 +22,7 @@ import msgspec
 
 from benchlog.cli.context import keyed
 from benchlog.cli.manual_entry import add_wait_option, live_reading, metered, with_accuracy
-from benchlog.cli.questioned import add_as_read, with_questions, with_slip
+from benchlog.cli.questioned import add_as_read, with_digits, with_questions, with_slip
 from benchlog.errors import UsageError
 from benchlog.reading import Function, Reading
 from benchlog.result import Limits, Verdict
@@ -114,12 +114,29 @@ def _readings(args: argparse.Namespace, ctx: Context) -> int:
     waveform, captures = _waveform(args)
     result = check_crosscheck(readings, responses=response, waveform=waveform)
     result = msgspec.structs.replace(result, part=args.part)
+    if not args.as_read:
+        typed = [m for m in readings if m.reading.instrument not in resolution]
+        full = [_in_full(m, ctx) if m in typed else m for m in readings]
+        in_full = (
+            check_crosscheck(full, responses=response, waveform=waveform) if full != readings else result
+        )
+        # Digits left out make a reading coarse, and coarse readings agree easily.
+        eased = result.verdict is Verdict.PASS and in_full.verdict is not Verdict.PASS
+        result = with_digits(result, typed, ctx.bench(), fewer_withhold=eased)
     # Nobody knows yet which one is right: compare each with the more accurate one.
     surest = min(readings, key=lambda m: m.settled().standard_uncertainty / max(abs(m.value), 1e-12))
     for other in readings:
         if other.reading.instrument != surest.reading.instrument:
             result = _questioned(result, other, surest, as_read=args.as_read)
     return ctx.emit(result, readings=[m.reading for m in readings], captures=captures)
+
+
+def _in_full(one: MeterReading, ctx: Context) -> MeterReading:
+    """A reading with the last digit that its meter shows there, as far as that is known."""
+    step = ctx.bench().display_step(one.reading)
+    if step is None or step >= one.reading.resolution:
+        return one
+    return dataclasses.replace(one, reading=msgspec.structs.replace(one.reading, resolution=step))
 
 
 def _questioned(result: Result, other: MeterReading, surest: MeterReading, *, as_read: bool) -> Result:

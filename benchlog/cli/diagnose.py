@@ -53,7 +53,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         help="'just read right', 'after rest', 'transit damage', 'loose plug', 'after current', 'linked meter', "
-        "'standard passed', 'standard failed'; repeat",
+        "'standard passed', 'standard failed', 'odd one out', 'meters disagreed'; repeat",
     )
     parser.add_argument("--meter", metavar="TAG", help="tag of the meter; its history in the record is used")
     parser.add_argument(
@@ -111,7 +111,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         _record(ctx, args, session)
     if ctx.json:
         answer = session.state().to_json()
-        answer |= {"questions": _questions(args, session), "known": known}
+        answer |= {"questions": _questions(args, session) + _digits(args, ctx, session), "known": known}
         ctx.print_json(answer)
     return 0
 
@@ -123,20 +123,15 @@ def _with_meter(case: Case, tag: str | None, ctx: Context) -> tuple[Case, str]:
     if not tag or not (unread or ctx.logbook_path.exists()):
         return case, _unknown(bench, tag)
 
-    from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts
-    from benchlog.project.meter_known import known_of_meter
+    from benchlog.project.meter_known import KNOWN_KINDS, known_of_meter
 
     with ctx.open_logbook("ro", create=False) as book:
-        entries = list(book.entries(DOUBT_KINDS))
+        entries = list(book.entries(KNOWN_KINDS))
     known = known_of_meter(entries, tag, case.function, ctx.clock.utc_ns())
-    doubt = MeterDoubts(entries).of(tag, case.function)
-    if doubt is not None:
-        line = f"On record: {tag} {doubt.happened} (entry {doubt.entry}), so a meter fault is more likely."
-    elif known:
-        line = f"On record: {tag} read a check standard correctly on {case.function} today, so a meter fault is less likely."
-    else:
-        line = _unknown(bench, tag)
-    return dataclasses.replace(case, context=tuple(dict.fromkeys((*case.context, *known)))), line
+    context = dict.fromkeys((*case.context, *(one.context for one in known)))
+    recorded = any(tag in (e.body.get("meter"), *e.body.get("instruments", ())) for e in entries)
+    lines = [one.line for one in known] if recorded else [_unknown(bench, tag)]
+    return dataclasses.replace(case, context=tuple(context)), " ".join(lines)
 
 
 def _unknown(bench: Bench, tag: str | None) -> str:
@@ -225,6 +220,18 @@ def _continued(last: Session | None, case: Case) -> Session | None:
 # -- one case ---------------------------------------------------------------------------------------------
 
 
+def _digits(args: argparse.Namespace, ctx: Context, session: Session) -> list[str]:
+    """Doubt about the reading's digits, if its meter is in the bench file."""
+    from benchlog.displayed import parse_displayed
+    from benchlog.reading import Function
+
+    try:
+        shown = parse_displayed(args.reading, Function(session.case.function), instrument=args.meter or "")
+    except UsageError:
+        return []  # written in a form of the diagnosis alone
+    return list(filter(None, [ctx.bench().other_digits(shown)]))
+
+
 def _questions(args: argparse.Namespace, session: Session) -> list[str]:
     from benchlog.diagnosis.slips import find_slips
 
@@ -247,6 +254,8 @@ def _show(ctx: Context, args: argparse.Namespace, session: Session, known: str) 
 
     for question in _questions(args, session):
         show(f"! {args.reading.strip()} is {question}", "yellow")
+    for doubt in _digits(args, ctx, session):
+        show(f"! {doubt}: type all of them", "yellow")
     if known:
         show(known)
     if args.ask or sys.stdin.isatty():

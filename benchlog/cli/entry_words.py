@@ -7,7 +7,7 @@ from typing import Any
 
 from benchlog.logbook.chain import Entry
 from benchlog.logbook.recalled import RecallClass
-from benchlog.metrology.conformity import percent
+from benchlog.metrology.conformity import whole_percent
 from benchlog.result import Result
 from benchlog.wording import strip_controls
 
@@ -42,7 +42,7 @@ def lines(value: Mapping[str, Any], prefix: str = "") -> Iterator[str]:
 
 
 def _result(body: Mapping[str, Any]) -> str:
-    name = " ".join(filter(None, (body.get("check_id"), body.get("part"), body.get("check"))))
+    name = " ".join(filter(None, (body.get("check_id"), body.get("part"), body["check"].replace("_", " "))))
     result = Result.from_json(body)
     return f"{name}: {result.overall}, {result.overall_reason}"
 
@@ -82,8 +82,10 @@ def _recall(body: Mapping[str, Any]) -> str:
 
 
 def _diagnosis(body: Mapping[str, Any]) -> str:
-    found = ", ".join(f"{c['label']} ({percent(c['probability'])})" for c in body["causes"][:2])
-    asked = f"{body['reading']}, {body['expect']} expected: " if "expect" in body else ""
+    found = ", ".join(f"{c['label']} ({whole_percent(c['probability'])})" for c in body["causes"][:2])
+    if body.get("stop") == "decided":
+        found = f"decided: {body['causes'][0]['label']}{', confirmed' if body.get('confirmed') else ''}"
+    asked = f"{body['reading']} read, {body['expect']} expected: " if "expect" in body else ""
     return " ".join(filter(None, (body.get("check_id"), f"{asked}{found}")))
 
 

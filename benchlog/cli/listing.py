@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from itertools import zip_longest
+from itertools import islice, zip_longest
 from typing import TYPE_CHECKING, TextIO
 
 from benchlog.wording import strip_controls
@@ -49,6 +49,21 @@ class Listing:
     def cut(self, text: str, style: str = "") -> None:
         """Write one line; if too long it ends in an ellipsis."""
         self._write(_cut(strip_controls(text), self._width), style)
+
+    def under(self, head: str, text: str, style: str = "", *, most: int) -> None:
+        """Write a text beside its head, folded; on a narrow screen below it. Of a long text only `most` lines are shown."""
+        if self.narrow:
+            self.cut(head, style)
+            head = ""
+        lead = " " * (len(head) + _GAP if head else 2 * _GAP)
+        width = self._width - len(lead)
+        lines = list(islice(_folded(strip_controls(text), width), most + 1))
+        if len(lines) > most:
+            lines[most - 1 :] = [_cut(f"{lines[most - 1]} {lines[most]}", width)]
+        for number, line in enumerate(lines):
+            self._write(
+                f"{strip_controls(head):{len(lead)}}{line}" if head and not number else lead + line, style
+            )
 
     def whole(self, text: str, style: str = "") -> None:
         """Write one line of any length, for copying."""

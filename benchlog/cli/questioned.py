@@ -12,13 +12,17 @@ from benchlog.result import Verdict
 
 if TYPE_CHECKING:
     import argparse
+    from collections.abc import Iterable
 
+    from benchlog.bench import Bench
     from benchlog.metrology.meter_reading import MeterReading
     from benchlog.result import Limits, Result
 
 
 #: What settles a reading that looks like a slip.
 _READ_AGAIN = "read the display again: digits, point, prefix; --as-read keeps the value"
+
+_TYPE_ALL = ("type all the digits that the display shows", 0.8, 0.2)
 
 
 def add_as_read(parser: argparse._ActionsContainer) -> None:
@@ -96,6 +100,34 @@ def with_slip(result: Result, reading: MeterReading, expect: float, limits: Limi
     if result.verdict is Verdict.PASS and any(slip.kind.power_of_ten for slip in slips):
         result = msgspec.structs.replace(result, verdict=Verdict.INDETERMINATE)
     return unless_misread(result, reading.reading.displayed, slips, _READ_AGAIN)
+
+
+def with_digits(
+    result: Result, readings: Iterable[MeterReading], bench: Bench, *, fewer_withhold: bool = False
+) -> Result:
+    """Ask about typed readings with other digits than their meter shows, by the bench file.
+
+    With more they can't be from that display, so nothing is decided by them; fewer only make a result less sure.
+
+    Parameters
+    ----------
+    fewer_withhold : bool
+        Whether the result would be another with all digits.
+    """
+    for one in readings:
+        if not (doubt := bench.other_digits(one.reading)):
+            continue
+        from benchlog.diagnosis.doubtful import withheld
+        from benchlog.metrology.next_best import Way, ways_to_settle, with_ways
+
+        more = one.reading.resolution < (bench.display_step(one.reading) or 0.0)
+        if more or fewer_withhold:
+            result = withheld(result, doubt, _READ_AGAIN)
+        else:
+            noted = Finding(FindingKind.ENTRY, doubt)
+            result = msgspec.structs.replace(result, findings=(*result.findings, noted))
+            result = with_ways(result, [Way(*_TYPE_ALL), *ways_to_settle(result)])
+    return result
 
 
 def _inside(reading: MeterReading, limits: Limits | None) -> bool:

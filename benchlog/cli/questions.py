@@ -31,7 +31,7 @@ _UNKNOWN = "Enter if you don't know: 2 % + 10 counts are assumed"
 
 
 _METER = Question(
-    "meter", "Which meter of your bench file is it?", lambda given: " or ".join(given.meters), answers.meter,
+    "meter", "Which meter of your bench file do you use?", lambda given: " or ".join(given.meters), answers.meter,
     "--meter", without="Enter if it is another", settled=answers.no_meters,
 )  # fmt: skip
 
@@ -45,11 +45,11 @@ QUESTIONS: Mapping[str, Sequence[Question]] = {
             "regulation", "Is its output regulated or unregulated? (Light ones with a wide input range are regulated.)", "regulated",
             answers.regulation, "--regulation", without="Enter if you don't know", settled=answers.regulation_known,
         ),
+        _METER,
         Question(
             "reading", "What does your meter show at its output, nothing connected?",
             answers.output_example, answers.supply_reading, "--reading", kept="--as-read",
         ),
-        _METER,
         Question("accuracy", _ACCURACY, "1 % + 5", answers.accuracy, "--accuracy", without=_UNKNOWN, settled=answers.bench_meter),
         Question(
             "mains", "What does a plug-in mains monitor show, in the same minute?", "229 V", answers.mains, "--mains",
@@ -61,16 +61,16 @@ QUESTIONS: Mapping[str, Sequence[Question]] = {
         Question("reading", "What does it show?", "0.003 V ac", answers.shown, "--reading"),
     ),
     "continuity": (
+        _METER,
         Question(
             "reading", "Unplug the part and discharge it first.\nWhat does your meter show?", "0.4 ohm", answers.ohms,
-            "--reading",
+            "--reading", kept="--as-read",
         ),
         Question(
             "null", "And with the tips of its leads pressed together?", "0.2 ohm", answers.lead_null, "--lead-null",
             without="Enter if you did not measure that",
         ),
         Question("max", "Highest resistance that is still good?", "1 ohm", answers.limit, "--max"),
-        _METER,
         Question("accuracy", _ACCURACY, "0.8 % + 3", answers.accuracy, "--accuracy", without=_UNKNOWN, settled=answers.bench_meter),
     ),
     "ratio": (
@@ -97,7 +97,7 @@ QUESTIONS: Mapping[str, Sequence[Question]] = {
         Question(
             "first", "What do you call the first meter?", answers.tag(0, "MA-01"), answers.name, without="Enter calls it A", default="A",
         ),
-        Question("shown", "What does it show?", "27.75 V ac", answers.any_display, "--reading", of="first"),
+        Question("shown", "What does it show?", "27.75 V ac", answers.any_display, "--reading", of="first", kept="--as-read"),
         Question(
             "second", "What do you call the second meter?", answers.tag(1, "MB-02"), answers.name, without="Enter calls it B",
             default="B",

@@ -49,6 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     sub = action("show", "show the logbook at a glance, or one entry in full", "record_show.show")
     sub.add_argument("entry", type=int, nargs="?", metavar="ENTRY", help="number of an entry")
+    sub.add_argument("--long", action="store_true", help="every field of the entry, as recorded")
 
     sub = action(
         "verify", "check that nothing was altered, is missing or was reordered", "record_check.verify"

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 import msgspec
@@ -13,17 +14,14 @@ from benchlog.clock import rfc3339
 from benchlog.errors import UsageError, did_you_mean
 from benchlog.logbook.recalled import RECALL_KINDS, Recalls
 from benchlog.units import format_quantity
-from benchlog.wording import strip_controls
 
 if TYPE_CHECKING:
-    from rich.text import Text
-
     from benchlog.cli.context import Context
     from benchlog.cli.listing import Listing
     from benchlog.logbook import Entry, Logbook
     from benchlog.reading import Reading
 
-_SHORT = 110  #: Characters of an entry in the list on a narrow screen, three lines.
+_LINES = 3  #: Most lines of an entry in the list.
 #: Kinds with up to several entries per second, and what an entry of each is.
 _BULK = {"readings": "blocks of readings", "channel": "meter functions"}
 
@@ -78,22 +76,19 @@ def _recalled_words(recalls: Recalls, seq: int) -> str:
 def _print_entries(
     out: Listing, entries: Sequence[Entry], superseded: Mapping[int, int], recalls: Recalls
 ) -> None:
-    width = max((len(e.kind) for e in entries), default=4)
     if not entries:
         out.line("none")
     elif not out.narrow:
-        out.cut(f"{'entry':>6}  {'time, UTC':19}  {'kind':{width}}  what", "bold")
+        out.cut(f"{'entry':>6}  {'time, UTC':16}  what", "bold")
     for e in entries:
         later = superseded.get(e.seq)
-        style, note = ("strike", f"(withdrawn in entry {later}) ") if later else ("", "")
-        if not later and (recalled := _recalled_words(recalls, e.seq)):
-            note = f"({recalled}) "
-        time, what = e.time[:19].replace("T", " "), f"{note}{summary(e)}"
+        note = f"withdrawn in entry {later}" if later else _recalled_words(recalls, e.seq)
+        time, style = e.time[:16].replace("T", " "), "strike" if later else ""
+        words = f"({note}) {summary(e)}" if note else summary(e)
         if out.narrow:
-            out.cut(f"{e.seq}  {time[:16]}  {e.kind}", style)
-            out.line(f"    {what if len(what) < _SHORT else what[: _SHORT - 1] + '…'}", style)
+            out.under(f"{e.seq}  {time}  {e.kind}", words, style, most=_LINES + bool(note))
         else:
-            out.cut(f"{e.seq:>6}  {time}  {e.kind:{width}}  {what}", style)
+            out.under(f"{e.seq:>6}  {time}", f"{e.kind}: {words}", style, most=_LINES + bool(note))
 
 
 def show(args: argparse.Namespace, ctx: Context) -> int:
@@ -111,30 +106,40 @@ def show(args: argparse.Namespace, ctx: Context) -> int:
         result = book.result(entry.seq) if entry.kind == "result" else None
         recalled = _recalled_words(_recalls(book), entry.seq)
         readings = book.readings_of(entry.seq) if entry.kind == "readings" else []
-    from rich.text import Text
-
-    console = ctx.console
-    console.print(
-        Text(f"entry {entry.seq}, {entry.kind}, session {entry.session}, {entry.time[:19]}Z", style="bold")
-    )
+    out = ctx.listing
+    out.line(f"entry {entry.seq}, {entry.kind}, session {entry.session}, {entry.time[:19]}Z", "bold")
     if superseded is not None:
-        console.print(Text(f"withdrawn in entry {superseded}", style="yellow"))
+        out.line(f"withdrawn in entry {superseded}", "yellow")
     if recalled:
-        console.print(Text(recalled, style="yellow"))
-    if result is not None:
+        out.line(recalled, "yellow")
+    if result is not None and not args.long:
         from benchlog.cli.show import show_result
 
-        show_result(console, msgspec.structs.replace(result, record=None))  # its number is above
+        show_result(ctx.console, msgspec.structs.replace(result, record=None))  # its number is above
     else:
-        console.print(Text(summary(entry)))
-        for line in lines(entry.body):
-            console.print(Text(f"  {line}", style="dim"), soft_wrap=True)
+        for line, style in _entry_lines(entry, long=args.long):
+            out.line(line, style)
     for reading in readings[:10]:
-        console.print(_reading_line(reading))
+        out.line(_reading_line(reading))
     if len(readings) > 10:
-        console.print(f"  ... and {len(readings) - 10} more readings")
-    console.print(Text(f"digest sha256:{entry.digest}", style="dim"), soft_wrap=True)
+        out.line(f"  ... and {len(readings) - 10} more readings")
+    out.whole(f"digest sha256:{entry.digest}", "dim")
     return 0
+
+
+def _entry_lines(entry: Entry, *, long: bool) -> Iterator[tuple[str, str]]:
+    """Lines of an entry that is not a result, each with its style."""
+    if entry.kind == "diagnosis" and not long:
+        from benchlog.cli.diagnosis_entry import diagnosis_lines
+
+        with suppress(
+            msgspec.ValidationError
+        ):  # written by another program: its fields are shown as they are
+            yield from list(diagnosis_lines(entry.body))
+            yield "--long shows every field", "dim"
+            return
+    yield summary(entry), ""
+    yield from ((f"  {line}", "dim") for line in lines(entry.body))
 
 
 def _show_logbook(ctx: Context, book: Logbook) -> int:
@@ -195,15 +200,13 @@ def _show_channels(out: Listing, channels: Sequence[Mapping[str, Any]]) -> None:
         out.line(f"{meter} {function}: {', '.join(words)}")
 
 
-def _reading_line(reading: Reading) -> Text:
-    from rich.text import Text
-
+def _reading_line(reading: Reading) -> str:
     words = [
         rfc3339(reading.utc_ns)[11:23],
         reading.instrument,
         reading.channel,
         reading.function,
         reading.displayed,
+        *sorted(reading.flags),
     ]
-    words += sorted(reading.flags)
-    return Text(strip_controls("  " + "  ".join(filter(None, words))))
+    return "  " + "  ".join(filter(None, words))

@@ -6,7 +6,7 @@ Examples:
   benchlog standard MB-02                           all standards of the bench, one after another
   benchlog standard MB-02 CS-3 "5.01 V dc" --as-left     after a new battery (record it as found first)
 
-You are asked about a value that is 10 or 1000 times off. A script gets exit code 3 and the question instead; it gives
+You are asked about a value that is 10 or 1000 times off, or has other digits than the meter shows. A script gets exit code 3 and the question instead; it gives
 --as-read once the display was read again. If the meter fails (E_n above 1), results since its last good check are
 recalled.
 """
@@ -46,7 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--as-read",
         action="store_true",
-        help="the display was read again: accept the value although it is 10x off",
+        help="the display was read again: accept the value although it is 10x off or short of digits",
     )
     parser.add_argument("--note", metavar="TEXT", default="", help="kept with the reading")
     parser.add_argument("--plan", metavar="FILE", help="plan, to know which steps can be undone")
@@ -177,7 +177,7 @@ def _check(
     from benchlog.project.check_standard import check_standard, prefix_slip
     from benchlog.project.standard_record import record_standard
 
-    while not args.as_read and (slip := prefix_slip(reading, standard[0])):
+    while not args.as_read and (slip := prefix_slip(reading, standard[0]) or _digits(args, ctx, reading)):
         if not sys.stdin.isatty():
             return _exploratory(ctx, standard[0], reading, slip)
         answer = _asked(f"{slip}\nwhat does the display show (Enter alone: it was read correctly)? ")
@@ -204,6 +204,11 @@ def _check(
         )
         result = _with_record(ctx, check.result(as_left=args.as_left), ref.seq, ref.digest)
     return _tell(ctx, result, recall, listed=listed)
+
+
+def _digits(args: argparse.Namespace, ctx: Context, reading: MeterReading) -> str:
+    """Doubt about digits: too few of them make the meter pass easily, and its chart coarse for good."""
+    return ctx.bench().other_digits(reading.reading) if args.resolution is None else ""
 
 
 def _exploratory(ctx: Context, standard: StandardValue, reading: MeterReading, slip: str) -> int:

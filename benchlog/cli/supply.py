@@ -17,7 +17,7 @@ import msgspec
 
 from benchlog.cli.from_captures import add_capture_options, gains, number, probes, read_captures
 from benchlog.cli.manual_entry import accuracy_findings, add_meter_details, metered, reading_or_live
-from benchlog.cli.questioned import add_as_read, diagnose_line, with_questions, with_slip
+from benchlog.cli.questioned import add_as_read, diagnose_line, with_digits, with_questions, with_slip
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.reading import Function
 from benchlog.result import Limits, Verdict
@@ -127,6 +127,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
         waveforms = Waveforms(capture, [args.channel or capture.names[0]], _frequency_hz(no_load))
         return ctx.emit(result, readings=shown, captures=[capture], waveforms=waveforms)
+    if not args.as_read and args.resolution is None:
+        result = with_digits(result, readings.values(), ctx.bench())
     return ctx.emit(_questioned(result, args, no_load, second, load, nominal), readings=shown)
 
 

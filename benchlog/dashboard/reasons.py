@@ -6,8 +6,8 @@ import re
 from collections.abc import Sequence
 
 from benchlog.dashboard.pairing import Drift
-from benchlog.dashboard.suspect import Kind, Suspect, next_check
 from benchlog.dashboard.track import Track
+from benchlog.project.suspect import Kind, Suspect, next_check
 from benchlog.reading import Origin, Reading
 from benchlog.units import format_quantity
 

@@ -50,7 +50,7 @@ def expected_quantity(expect: float, function: Function) -> Quantity:
 
 
 def acceptable(reading: MeterReading, expect: float | None, limits: Limits | None = None) -> bool:
-    """Return whether a reading can be accepted without being looked into.
+    """Return whether a reading can be accepted without a diagnosis.
 
     It can when nothing is expected of it, when it lies within its limits, or near enough to what is expected.
     """
@@ -145,7 +145,12 @@ def unless_misread(result: Result, shown: str, slips: Sequence[Slip], remedy: st
     misread = next((slip for slip in slips if slip.kind.power_of_ten), None)
     if misread is None or result.verdict not in (Verdict.FAIL, Verdict.INDETERMINATE):
         return result
-    doubt = Finding(FindingKind.ENTRY, misread.noted_of(shown))
+    return withheld(result, misread.noted_of(shown), remedy)
+
+
+def withheld(result: Result, words: str, remedy: str) -> Result:
+    """Make a result indeterminate because of a doubt about what was typed; reading it again settles that."""
+    doubt = Finding(FindingKind.ENTRY, words)
     findings = result.findings if doubt in result.findings else (*result.findings, doubt)
     result = msgspec.structs.replace(result, verdict=Verdict.INDETERMINATE, reason=doubt, findings=findings)
     return with_ways(result, [Way(remedy, *_READ_AGAIN)])

@@ -21,12 +21,12 @@ from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.dialogue import SkippedError
 from benchlog.guide.inquiry import (
     Inquiry,
-    in_percent,
     minutes_in_words,
     several_seen,
     survivors_in_words,
 )
 from benchlog.guide.person import InputEndedError, Prompt
+from benchlog.metrology.conformity import whole_percent
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Reading
 from benchlog.result import Result
@@ -41,6 +41,7 @@ _DC = ("dc_same_points", "fresh_cell")
 _TYPED = ("read_mains", "scope_output")
 #: Actions that connect a grounded clip to the node.
 _SCOPE = ("scope_output",)
+_LOW_BATTERY, _NEW_BATTERY = "meter_battery_low", "new_battery"
 
 
 @dataclass(slots=True)
@@ -62,6 +63,7 @@ class MeterDiagnosis:
     key: str  #: Name of the step, for scripts.
     readings: list[Reading] = field(default_factory=list)  #: All readings during it.
     second: MeterReading | None = None  #: Reading of the second meter, if any.
+    renewed: bool = False  #: The meter has a new battery since.
     _steps: list[_Step] = field(default_factory=list)
 
     @classmethod
@@ -140,6 +142,9 @@ class MeterDiagnosis:
         if action == "second_meter":
             tag = _other_meter(acquisition, tag)
         acquisition.do(card, step, self.first.instrument)
+        if action == _NEW_BATTERY:
+            self.renewed = True
+            acquisition.check.renewed(tag)
         if action in _OHMS:
             function = Function.OHMS
         elif action in _DC:
@@ -154,6 +159,16 @@ class MeterDiagnosis:
             if acquisition.confirm(question, f"{step}/{word}"):
                 return word
         return display_text(taken.reading)
+
+    @property
+    def good_again(self) -> bool:
+        """Whether all that was found is a low battery, and the meter has a new one since."""
+        return self.decided and self.state.causes[0].id == _LOW_BATTERY and self.renewed
+
+    def offer_battery(self, key: str) -> None:
+        """Offer a new battery if that is what the meter needs."""
+        if self.decided and self.state.causes[0].id == _LOW_BATTERY and not self.renewed:
+            self.renewed = self.acquisition.new_battery(self.first.instrument, "has a low battery", key)
 
     def read_again(self, reading: Reading) -> None:
         """Take the reading after the fix: it confirms the cause, or more is wrong."""
@@ -181,17 +196,29 @@ class MeterDiagnosis:
         state = self.state
         cause = state.causes[0]
         if self.decided:
-            return f"{cause.label} ({in_percent(cause.probability)})"
+            return f"{cause.label} ({whole_percent(cause.probability)})"
         return f"{state.stop or 'broken off'}: {survivors_in_words(state)}"
 
     def to_json(self) -> dict[str, Any]:
         """Steps and answer, for the record."""
-        return {"path": [[e.action, e.text] for e in self.session.done], **self.state.to_json()}
+        asked = {"expect": self.session.case.expect.text, "reading": self.first.displayed}
+        return {
+            **asked,
+            "path": [[e.action, e.text] for e in self.session.done],
+            **self.state.to_json(),
+        }
 
     def note_doubt(self) -> None:
         """Put a meter found bad, or one with an unrepaired lead, in doubt for the following checks."""
         unmended = self.family == "lead" and not self.state.confirmed
-        if self.decided and (self.family == "meter" or unmended) and self.first.instrument:
+        if self.good_again:
+            tag = self.first.instrument
+            self.acquisition.person.show(
+                f"  {tag} has a new battery now. Its earlier results may be wrong; to mark them: "
+                f'benchlog recall {tag} --reason "low battery", then benchlog recall {tag} --repaired "new battery"',
+                style="bold",
+            )
+        elif self.decided and (self.family == "meter" or unmended) and self.first.instrument:
             cause = self.state.causes[0].label
             self.acquisition.check.found_bad(self.first.instrument, self.first.function, cause)
             self.acquisition.person.show(
@@ -263,14 +290,12 @@ def _mended(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
     acquisition, function, tag = doubt.acquisition, doubt.first.function, doubt.first.instrument
     again, power = None, doubt.session.source_words
     for turn in range(_ROUNDS):
-        if doubt.decided and doubt.family not in _READ_AGAIN:
-            break
         step = doubt.key if turn == 0 else f"{doubt.key}/{turn + 1}"
-        right = (
-            f"Fix this first ({doubt.in_words()})"
-            if doubt.decided
-            else "Not decided: set everything up again"
-        )
+        doubt.offer_battery(step)
+        if doubt.decided and doubt.family not in _READ_AGAIN and not doubt.good_again:
+            break
+        todo = "With the new battery" if doubt.good_again else f"Fix this first ({doubt.in_words()})"
+        right = todo if doubt.decided else "Not decided: set everything up again"
         acquisition.do(
             f"{power['off']}. {right}, {tag} on the same points while dead, {function}, {power['on']}",
             f"{step}/mended",
@@ -310,7 +335,7 @@ def _to_judge(
     """Reading to judge, and reading that confirms it."""
     if second is None:
         return again, None
-    if doubt.decided and doubt.family == "meter":
+    if doubt.decided and doubt.family == "meter" and not doubt.good_again:
         return second, None
     if again.reading.value is None or second.reading.value is None:
         return (again if second.reading.value is None else second), None
@@ -329,6 +354,7 @@ def look_further(
         return None
     doubt = MeterDiagnosis.begun(acquisition, taken.reading, expect, key, mains_nominal_v)
     doubt.ask_on()
+    doubt.offer_battery(key)
     doubt.note_doubt()
     return doubt
 

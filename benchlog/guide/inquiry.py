@@ -15,6 +15,7 @@ from benchlog.diagnosis.answer import HAZARD, NOTHING_FITS
 from benchlog.errors import UsageError
 from benchlog.guide.dialogue import Dialogue, SkippedError, TakenBackError
 from benchlog.guide.person import InputEndedError, Prompt
+from benchlog.metrology.conformity import whole_percent
 
 _ROWS = 6
 _PAIR_SHOWN = 0.1  # a less likely pair is not shown
@@ -183,10 +184,10 @@ def state_lines(
         yield f"  ! {HAZARD}", "bold"
     yield from ((line, "") for line in _likely_lines(state, columns, rows))
     if brief:
-        yield f"  output live: {in_percent(state.p_live)}; treat it as live", ""
+        yield f"  output live: {whole_percent(state.p_live)}; treat it as live", ""
         return
     unproven = "" if state.proven else "; the meter is not yet proven on a known source"
-    yield f"  output live: {in_percent(state.p_live)}{unproven}", ""
+    yield f"  output live: {whole_percent(state.p_live)}{unproven}", ""
     for caution in state.cautions:
         if caution != HAZARD:
             yield f"  ! {caution}", "bold"
@@ -208,7 +209,7 @@ def _likely_lines(state: Diagnosis, columns: int, rows: int) -> Iterator[str]:
         yield f"  still the same reading: either this was not fixed, or it is not the cause: {names.get(name, name)}"
     if causes and state.pairs and state.pairs[0].probability >= _PAIR_SHOWN:
         one, other = (names.get(c, c) for c in state.pairs[0].causes)
-        yield f"  both at once: {one}, and {other} ({in_percent(state.pairs[0].probability)})"
+        yield f"  both at once: {one}, and {other} ({whole_percent(state.pairs[0].probability)})"
 
 
 def _cause_lines(cause: RankedCause, columns: int) -> Iterator[str]:
@@ -216,19 +217,10 @@ def _cause_lines(cause: RankedCause, columns: int) -> Iterator[str]:
     bar = next((length for least, length in _BARS if columns >= least), 0)
     filled = round(cause.probability * bar)
     drawn = "█" * filled + "·" * (bar - filled) + "  " if bar else ""
-    head = f"  {drawn}{in_percent(cause.probability):>6}  "
+    head = f"  {drawn}{whole_percent(cause.probability):>6}  "
     label = f"{cause.label} ({cause.family})" if cause.family != "none" else cause.label
     for number, line in enumerate(textwrap.wrap(label, max(columns - len(head), 16))):
         yield (" " * len(head) if number else head) + line
-
-
-def in_percent(probability: float) -> str:
-    """Write a probability in whole percent; trials don't support decimals.
-
-    >>> [in_percent(p) for p in (0.06, 0.934, 0.999)]
-    ['6 %', '93 %', '> 99 %']
-    """
-    return "> 99 %" if probability > 0.99 else "< 1 %" if probability < 0.01 else f"{100 * probability:.0f} %"
 
 
 def minutes_in_words(minutes: float) -> str:

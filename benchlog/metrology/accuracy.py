@@ -10,6 +10,10 @@ import msgspec
 from benchlog.errors import UsageError
 from benchlog.units import parse_number
 
+#: From here on a statement looks mistyped: few meters are so bad (common practice, no source).
+_UNUSUAL_FRACTION = 0.05
+_UNUSUAL_COUNTS = 50
+
 
 class Accuracy(msgspec.Struct, frozen=True):
     """Accuracy as makers state it.
@@ -56,6 +60,21 @@ class Accuracy(msgspec.Struct, frozen=True):
         if gain + counts <= rounding:
             return 0.0, 0.0, rounding
         return gain, max(counts - rounding, 0.0), min(counts, rounding)
+
+    @property
+    def doubt(self) -> str:
+        """Why the statement may be mistyped, as words that follow "accuracy of MA-01"; empty where nothing speaks for it.
+
+        >>> Accuracy(0.05, 1).doubt
+        "is unusual (5 % + 1): look in its manual, most state a few per cent and a few counts, as in '1 % + 5'"
+        """
+        if self.bare:
+            return (
+                f"has no counts: look in its manual, most state both, as in '{self.fraction * 100:g} % + 5'"
+            )
+        if self.fraction < _UNUSUAL_FRACTION and self.counts < _UNUSUAL_COUNTS:
+            return ""
+        return f"is unusual ({self}): look in its manual, most state a few per cent and a few counts, as in '1 % + 5'"
 
     def __str__(self) -> str:
         return f"{self.fraction * 100:g} % + {self.counts:g}"

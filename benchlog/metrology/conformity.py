@@ -183,6 +183,15 @@ def percent(p: float) -> str:
     return f"{100 * p:.1f} %" if p > 0.98 or p < 0.02 else f"{100 * p:.0f} %"
 
 
+def whole_percent(p: float) -> str:
+    """A probability that trials don't support to a decimal.
+
+    >>> [whole_percent(p) for p in (0.06, 0.934, 0.999)]
+    ['6 %', '93 %', '> 99 %']
+    """
+    return "> 99 %" if p > 0.99 else "< 1 %" if p < 0.01 else f"{100 * p:.0f} %"
+
+
 def _kept(limits: Limits) -> str:
     unit = limits.unit
     if limits.low is None:

@@ -147,10 +147,8 @@ def correction(metered: MeterReading, note: str = "", who: str = "the meter") ->
     if metered.accuracy == UNKNOWN_ACCURACY and shown.value is not None:  # an overload has no value
         words = f"accuracy of {shown.instrument or who} on {shown.function} is not known{note}: 2 % + 10 counts assumed"
         found.append(Finding(FindingKind.ACCURACY, words))
-    elif metered.accuracy.bare:
-        found.append(
-            Finding(FindingKind.ACCURACY, no_counts_words(shown.instrument or who, metered.accuracy))
-        )
+    elif doubt := metered.accuracy.doubt:
+        found.append(Finding(FindingKind.ACCURACY, f"accuracy of {shown.instrument or who} {doubt}"))
     if known is None:
         return found
     days = round(known.last_age_s / 86400)
@@ -161,11 +159,6 @@ def correction(metered: MeterReading, note: str = "", who: str = "the meter") ->
         f"(last {when}); its data sheet alone allows ± {format_quantity(2 * known.u_data_sheet, shown.unit, 2)}"
     )
     return [*found, Finding(FindingKind.CORRECTED, words)]
-
-
-def no_counts_words(who: str, accuracy: Accuracy) -> str:
-    """What there is to say of an accuracy statement without counts."""
-    return f"accuracy of {who} has no counts: look in its manual, most state both, as in '{accuracy.fraction * 100:g} % + 5'"
 
 
 def same_meter_and_range(a: MeterReading, b: MeterReading) -> bool:
@@ -189,9 +182,10 @@ def functions_used(*metered: MeterReading) -> dict[str, str]:
 
 def misleading_flags(*metered: MeterReading) -> list[Finding]:
     """Findings for displays that show hold, relative, low battery and the like."""
+    todo = {flag: "clear it" for flag in Flag if flag.misleads} | {Flag.LOW_BATTERY: "change the battery"}
     return [
-        Finding(FindingKind.DISPLAY, f"{m.name} shows '{flag.value}': clear it and read again")
+        Finding(FindingKind.DISPLAY, f"{m.name} shows '{flag.value}': {todo[flag]} and read again")
         for m in metered
         for flag in sorted(m.reading.flags)
-        if flag.misleads or flag is Flag.LOW_BATTERY
+        if flag in todo
     ]

@@ -129,8 +129,8 @@ def test_meters_of_the_bench_bring_their_accuracy(tmp_path: Path, monkeypatch: p
     words = ask(["crosscheck"], answers("MA-1", "MA-01", "5.01 V ac", "MB-02", "5.00 V ac"), shown.append)
     assert words == ["crosscheck", "--reading", "MA-01=5.01 V ac", "--reading", "MB-02=5.00 V ac"]
     assert any("did you mean MA-01?" in line for line in shown)
-    words = ask(["continuity"], answers("0.4 ohm", "", "1 ohm", "MA-01"), shown.append)
-    assert words == ["continuity", "--reading", "0.4 ohm", "--max", "1 ohm", "--meter", "MA-01"]
+    words = ask(["continuity"], answers("MA-01", "0.4 ohm", "", "1 ohm"), shown.append)
+    assert words == ["continuity", "--meter", "MA-01", "--reading", "0.4 ohm", "--max", "1 ohm"]
 
 
 @pytest.mark.parametrize(
@@ -139,6 +139,8 @@ def test_meters_of_the_bench_bring_their_accuracy(tmp_path: Path, monkeypatch: p
         ("supply", ("12 V ac 20 VA", "141.3 V ac", "14.13 V ac", "", ""), "ten times what the label", False),
         ("supply", ("12 V ac 20 VA", "14.13 kV ac", "14.13 kV ac", "", ""), "a thousand times", True),
         ("supply", ("12 V ac 20 VA", "14.13 V ac", "1.2 %", "1.2 % + 5", ""), "has no counts", False),
+        ("supply", ("12 V ac 20 VA", "14.13 V ac", "1 % + 50", "1 % + 5", ""), "is unusual", False),
+        ("supply", ("12 V ac 20 VA", "14.13 V ac", "5 % + 1", "1 % + 5", ""), "is unusual", False),
         ("continuity", ("0.4 ohm", "0.5 ohm", "0.2 ohm", "1 ohm", ""), "press the tips together", False),
         ("crosscheck", ("", "14.13 V ac", "", "141.3 V ac", "141.3 V ac", "", ""), "what A shows", True),
     ],

@@ -72,7 +72,7 @@ def test_no_line_of_the_demo_shows_digests_or_raw_keys(
 
 
 def test_status_names_the_logbook_that_is_there(tmp_path: Path) -> None:
-    """Nothing recorded yet, where another logbook lies beside: the reader is told."""
+    """Nothing recorded yet, where another logbook is beside it: the reader is informed."""
     desk = Desk(tmp_path / "desk")
     desk.run("new", desk.folder / "p")
     (desk.folder / "other.logbook").touch()
@@ -110,6 +110,50 @@ def test_a_list_at_forty_columns_keeps_its_words(tmp_path: Path, monkeypatch: py
         "    readings before this one mean",
         "    nothing",
     ]
+
+
+def diagnosed(desk: Desk, *evidence: str) -> str:
+    """Number of the entry of a meter that reads high, looked into with some evidence."""
+    words = [word for text in evidence for word in ("--evidence", text)]
+    desk.run("diagnose", "--expect", "27 V ac", "--reading", "31.4 V ac", *words)
+    return str(desk.run("record", "list", "--json").json["entries"][0]["entry"])
+
+
+BATTERY = ("fresh_cell=1.839 V dc", "new_battery=27.1 V ac")
+
+
+def test_a_diagnosis_on_record_reads_like_one(tmp_path: Path) -> None:
+    """What was read, each check with its answer, the likely causes, what was decided; all fields only when asked for."""
+    desk = Desk(tmp_path)
+    said = desk.run("record", "show", diagnosed(desk, *BATTERY)).out
+    lines = said.splitlines()
+    assert lines[1] == "31.4 V ac read, 27 V ac expected"
+    assert lines[3:5] == ["  fresh cell: 1.839 V dc", "  new battery: 27.1 V ac"]
+    assert "> 99 %  the meter's battery is low and it reads high (meter)" in said
+    assert "not yet confirmed by reading again" in " ".join(said.split())
+    assert len(lines) < 20
+    assert "causes[0].family" not in said
+    assert "causes[0].family: meter" in desk.run("record", "show", "2", "--long").out
+    again = diagnosed(desk, *BATTERY, "reading_again=27.1 V ac")
+    assert "high; confirmed by reading again" in " ".join(desk.run("record", "show", again).out.split())
+    open_one = desk.run("record", "show", diagnosed(desk, *BATTERY[:1])).out
+    assert "not decided; next check:" in open_one
+
+
+def test_an_entry_of_the_list_uses_the_width_there_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At 80 columns a verdict and what it is about are in the first lines, and a text of three lines is whole."""
+    desk = Desk(tmp_path)
+    diagnosed(desk, *BATTERY)
+    for width in (40, 80):
+        monkeypatch.setenv("COLUMNS", str(width))
+        said = desk.run("record", "list").out
+        assert max(map(len, said.splitlines())) <= width
+        words = " ".join(said.split())
+        assert (
+            "31.4 V ac read, 27 V ac expected: decided: the meter's battery is low and it reads high" in words
+        )
 
 
 def test_the_logbook_at_a_glance_pools_no_readings(tmp_path: Path) -> None:

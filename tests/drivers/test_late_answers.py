@@ -5,7 +5,8 @@ from __future__ import annotations
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
-from helpers.late_bench import INSTRUMENTS, LINKS, Late, MeterTrial, trials
+from helpers.late_bench import INSTRUMENTS, MeterTrial, trials
+from helpers.late_links import LINKS, Late
 
 from benchlog.errors import ReadTimeoutError
 from benchlog_drivers._visa import VisaLink
@@ -23,7 +24,7 @@ def test_a_late_answer_is_never_taken_for_the_next_question(link: str) -> None:
     assert total.stood_still <= 0.2 * total.late, total.notes
 
 
-def test_what_a_program_broken_off_left_under_way_is_no_identity() -> None:
+def test_what_a_program_broken_off_left_under_way_is_not_taken_for_the_identity() -> None:
     """Behind a serial bridge the old answer comes to the new connection: it is not taken for the identity."""
     instrument = Late(MeterTrial().script())
     with LINKS["serial bridge"](instrument) as resource:

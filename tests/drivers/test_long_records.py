@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from helpers.late_bench import LINKS, Late
+from helpers.late_links import LINKS, Late
 from helpers.scpi_scopes import FieldScope
 from helpers.scpi_server import Answer
 

@@ -1,4 +1,4 @@
-"""What the file alone can tell is told; what only a noted head can tell is told by that. The long version, over the
+"""What the file alone can show is found; what only a noted head can show is found with that. The long version, over the
 demo's logbook, is `tests/performance/forgeries.py`."""
 
 from __future__ import annotations
@@ -9,7 +9,8 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-from helpers.forge import FILE_TELLS, FREE, HEAD_TELLS, Rows, changed, edited, rechain
+from helpers.forge import Rows, changed, edited, rechain
+from helpers.forgeries import FILE_TELLS, FREE, HEAD_TELLS
 
 from benchlog.cli import main
 from benchlog.clock import parse_rfc3339, rfc3339
@@ -31,7 +32,7 @@ def test_what_the_demo_writes_is_described(demo: tuple[Path, object, float]) -> 
 
 
 @pytest.mark.parametrize("group", FILE_TELLS)
-def test_what_the_file_alone_can_tell_is_told(full_file: Path, tmp_path: Path, group: str) -> None:
+def test_what_the_file_alone_can_show_is_found(full_file: Path, tmp_path: Path, group: str) -> None:
     """However right the digests are."""
     target = tmp_path / "forged.logbook"
     tried = 0

@@ -1,4 +1,4 @@
-"""Forge a logbook in every way that comes to mind, one at a time: what the file alone can tell must be told.
+"""Forge a logbook in every way that comes to mind, one at a time: what the file alone can show must be found.
 
     benchlog demo --out /some/folder && python tests/performance/forgeries.py /some/folder/kc1.logbook
 
@@ -20,7 +20,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from helpers.field_edits import edits, fields
-from helpers.forge import FILE_TELLS, HEAD_TELLS, Forgery, Rows, changed
+from helpers.forge import Forgery, Rows, changed
+from helpers.forgeries import FILE_TELLS, HEAD_TELLS
 
 from benchlog.logbook.verify import verify
 

@@ -18,7 +18,8 @@ from pathlib import Path
 TESTS = Path(__file__).parents[1]
 sys.path[:0] = [str(TESTS), str(TESTS / "usb_vm")]
 
-from helpers.late_bench import INSTRUMENTS, LINKS, Count, trials
+from helpers.late_bench import INSTRUMENTS, Count, trials
+from helpers.late_links import LINKS
 
 LEAST = 0.99
 

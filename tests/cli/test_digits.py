@@ -1,0 +1,114 @@
+"""Typed readings with fewer or more digits than their meter shows: wherever one is typed, it is asked about."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchlog.cli import main
+from benchlog.cli.ask import ask
+
+BENCH = "".join(
+    f'''
+[[instrument]]
+tag = "{tag}"
+kind = "meter"
+address = "typed:"
+counts = 4000
+accuracy = [
+  {{ function = "V~", statement = "1 % + 5" }}, {{ function = "V=", statement = "0.5 % + 2" }},
+  {{ function = "ohm", statement = "0.8 % + 3" }},
+]
+'''
+    for tag in ("MA-01", "MB-02")
+)
+STANDARD = """
+[[standard]]
+tag = "CS-3"
+value = "5.000 V dc"
+uncertainty = "0.05 %"
+"""
+SUPPLY = ("supply", "--nameplate", "24 V ac 40 VA", "--meter", "MA-01", "--reading")
+OHMS = ("continuity", "--meter", "MA-01", "--max", "500 ohm", "--reading")
+CROSS = ("crosscheck", "--reading", "MA-01=27.75 V ac", "--reading")
+FEWER, MORE = "has fewer digits than", "has more digits than"
+
+
+@pytest.fixture(autouse=True)
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A bench of two 4000-count meters."""
+    monkeypatch.chdir(tmp_path)
+    Path("bench.toml").write_text(BENCH + STANDARD, encoding="utf-8")
+
+
+def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str, Any]]:
+    code = main([*words, "--json", "--no-record"])
+    return code, json.loads(capsys.readouterr().out)
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "asked"),
+    [
+        ((*SUPPLY, "27.75 V ac"), 0, ""),
+        ((*SUPPLY, "27.8 V ac"), 0, FEWER),
+        ((*SUPPLY, "27.8 V ac", "--as-read"), 0, ""),
+        ((*SUPPLY, "27.8 V ac", "--resolution", "0.1 V"), 0, ""),  # on a manual range
+        ((*SUPPLY, "27.751 V ac"), 3, MORE),
+        ((*SUPPLY, "27.751 V ac", "--as-read"), 0, ""),
+        ((*OHMS, "123.4 ohm"), 0, ""),
+        ((*OHMS, "123 ohm"), 0, FEWER),
+        ((*OHMS, "123.45 ohm"), 3, MORE),
+        ((*CROSS, "MB-02=27.80 V ac"), 0, ""),
+        ((*CROSS, "MB-02=27.8 V ac"), 0, FEWER),  # agrees with any last digit
+        ((*CROSS, "MB-02=29 V ac"), 3, FEWER),  # agrees only because it is so coarse
+        ((*CROSS, "MB-02=29 V ac", "--as-read"), 0, ""),
+        (("standard", "MB-02", "CS-3", "5.00 V dc"), 0, ""),
+        (("standard", "MB-02", "CS-3", "5 V dc"), 3, FEWER),
+        (("standard", "MB-02", "CS-3", "5 V dc", "--as-read"), 0, ""),
+    ],
+)
+def test_other_digits_than_the_meter_shows(
+    capsys: pytest.CaptureFixture[str], words: tuple[str, ...], code: int, asked: str
+) -> None:
+    """Fewer make a result less sure; more, or a pass that only few digits allow, decide nothing."""
+    got, found = run(capsys, *words)
+    said = [found["reason"], *found["findings"]]
+    assert got == code
+    assert any("digits than" in line for line in said) is bool(asked)
+    assert any(asked in line for line in said)
+
+
+def test_typing_all_digits_is_the_first_remedy(capsys: pytest.CaptureFixture[str]) -> None:
+    """28 V with 5 counts is 28 +- 5 V: no better meter is needed, only the digits on the display."""
+    code, found = run(capsys, *SUPPLY, "28 V ac")
+    assert code == 3
+    assert "type all the digits" in found["details"]["would_settle"][0]["action"]
+    assert len(found["details"]["would_settle"]) > 1
+
+
+def test_diagnose_asks_about_them_too(capsys: pytest.CaptureFixture[str]) -> None:
+    words = ("diagnose", "--expect", "27 V ac", "--meter", "MB-02", "--reading")
+    assert any(FEWER in question for question in run(capsys, *words, "31 V ac")[1]["questions"])
+    assert run(capsys, *words, "31.00 V ac")[1]["questions"] == []
+
+
+@pytest.mark.parametrize(
+    ("command", "typed"),
+    [
+        ("supply", ("24 V ac 40 VA", "MA-01", "27.8 V ac", "27.75 V ac", "")),
+        ("continuity", ("MA-01", "123 ohm", "123.4 ohm", "0.1 ohm", "500 ohm")),
+        ("crosscheck", ("MA-01", "27.8 V ac", "27.75 V ac", "MB-02", "27.80 V ac")),
+        ("crosscheck", ("MA-01", "27.75 V ac", "MB-02", "27.8 V ac", "27.80 V ac")),
+    ],
+)
+def test_a_command_that_asks_asks_at_once(command: str, typed: tuple[str, ...]) -> None:
+    lines: Iterator[str] = iter(typed)
+    shown: list[str] = []
+    words = ask([command], lambda prompt: next(lines), shown.append)
+    assert any(FEWER in line for line in shown)
+    assert "--as-read" not in words
+    assert main([*words, "--no-record"]) in (0, 3)
