@@ -133,7 +133,7 @@ class Action:
 
     `card` says what to do, with places for the words of a source; `proves` holds, per kind of reading, what this check
     must show within the share `within` to be a positive control; `mends` names the causes that it puts right for good, so
-    that its reading is the one after; `mains` marks what needs an outlet.
+    that its reading is the one after; `mains` marks what needs an outlet; `or_word` can be answered instead of a reading.
     """
 
     id: str
@@ -148,6 +148,7 @@ class Action:
     within: float
     mends: tuple[str, ...]
     mains: bool
+    or_word: str
 
     def several(self, words: Collection[str]) -> bool:
         """Whether these words can be true at once: all but the first of many, which says that there is nothing to see."""
@@ -310,6 +311,7 @@ def _action(table: Mapping[str, Any]) -> Action:
         float(table.get("within", 0.0)),
         tuple(table.get("mends", ())),
         bool(table.get("mains", False)),
+        table.get("or_word", ""),
     )
 
 

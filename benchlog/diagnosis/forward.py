@@ -50,6 +50,8 @@ class Prediction:
         Chance of each word; empty for actions answered by a reading.
     floor : float
         Below this a reading counts as zero, in its unit.
+    jumps : array of float, optional
+        Chance that the display jumps, where the leads are moved for a reading; then no reading is noted.
     """
 
     value: Floats
@@ -57,6 +59,7 @@ class Prediction:
     p_other: Floats
     words: Floats
     floor: float
+    jumps: Floats | float = 0.0
 
 
 _NONE = np.empty(0)
@@ -153,7 +156,8 @@ class BenchModel:
         if action == "scope_output":
             both = self._scope_with_dc(h, value)
             other, p_other = np.where(loose, other, both), np.where(loose, p_other, 0.5)
-        return Prediction(value, other, p_other, _NONE, self.floor(action))
+        jumps = self._tips_jump(h) if action == "short_tips_ohms" else 0.0
+        return Prediction(value, other, p_other, _NONE, self.floor(action), jumps)
 
     # -- from check to reading ----------------------------------------------------------------------------
 
@@ -194,6 +198,14 @@ class BenchModel:
         )
         blocked = (h["mains_on"] == 0) | np.any([h[state] > 0 for state in hidden_by], axis=0)
         return np.where(blocked, np.minimum(h[name], _JUMPS_ANYWAY), h[name])
+
+    def _tips_jump(self, h: Hidden) -> Floats:
+        """Return the chance of a jump on ohms with the tips together: there needs to be no source for it."""
+        held = h["hold"] * (1.0 if self.kind == "ohms" else h["hold_sticks"])
+        states = [held, *(h[state] for state in ("lead_open", "frozen", "in_current_jack"))]
+        loose = (h["lead_drop"] > 0) & (h["joint_in_current_jack"] == 0) | (h["dirty"] > 0)
+        seen = loose & ~np.any([state > 0 for state in states], axis=0) & (h["ohms_damage"] == 0)
+        return np.where(seen, h["lead_wiggle"], _JUMPS_ANYWAY)
 
     def _value(self, action: str, h: Hidden, opened: bool, noise: Noise) -> Floats:
         lead = (h["lead_open"] > 0) | (opened & (h["lead_drop"] > 0))
@@ -363,7 +375,7 @@ class BenchModel:
         return self.instrument.shown(h, value, noise, turned=turned, is_ohms=True)
 
     def _short_tips_ohms(self, h: Hidden, path: Path, noise: Noise) -> Floats:
-        return self._on_ohms(h, np.zeros_like(h["gain"]), path.lead, noise)
+        return self._on_ohms(h, np.zeros_like(h["gain"]), _in_volts_jack(h, path), noise)
 
     def _known_resistor(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         return self._on_ohms(h, h["resistor"], path.lead, noise)

@@ -75,6 +75,8 @@ def expected_gain(
         opened = rng.random(len(cause)) < prediction.p_other
         value = np.where(opened, prediction.other, prediction.value)
         outcome, n_outcomes = _binned(value, prediction.floor, repeatability, rng)
+        outcome = np.where(rng.random(len(cause)) < prediction.jumps, n_outcomes, outcome)
+        n_outcomes += 1
     found = joint_table(cause, outcome, table.shape[1], n_outcomes)
     chance = joint_table(cause, rng.permutation(outcome), table.shape[1], n_outcomes)
     named = np.eye(len(table))[:, first]

@@ -216,7 +216,7 @@ def test_a_check_standard_found_wrong_recalls_what_passed_meters_measured(desk: 
     )
     desk.run("record", "certificate", "--out", desk.folder / "page.html")
     page = (desk.folder / "page.html").read_text(encoding="utf-8")
-    assert "CS-3 recalled (2026-03-02, entry" in page
+    assert "CS-3 was found bad (2026-03-02, entry" in page
     assert "still valid, with wider uncertainty: a result (entry" in page
     # 27.46 V less 0.90 V to 27.90 V plus 0.90 V, by hand.
     assert re.search(r'26\.56 to 28\.80 V <span class="note">\(was 27\.90 ± 0\.90 V\)', page)
