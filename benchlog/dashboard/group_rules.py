@@ -15,8 +15,8 @@ from benchlog.dashboard.reasons import (
 )
 from benchlog.dashboard.suspect import Kind, NodeGroup, Suspect
 from benchlog.dashboard.track import Track
+from benchlog.number_format import format_quantity
 from benchlog.reading import Flag
-from benchlog.units import format_quantity
 
 
 def functions(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
