@@ -205,7 +205,7 @@ class Reading(msgspec.Struct, frozen=True, gc=False):
 def agree(readings: Iterable[Reading], counts: float = 2.0) -> bool:
     """Return whether frames agree: same function, state and flags, values within `counts` counts.
 
-    The rule under which a check may rest on them: a single frame is never enough, since one flipped
+    The rule under which a check may use them: a single frame is never enough, since one flipped
     bit can turn a digit into another.
     """
     items = list(readings)

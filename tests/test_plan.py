@@ -1,4 +1,4 @@
-"""Plan files: what is accepted, and what each slip is told."""
+"""Plan files: what is accepted, and the error for each slip."""
 
 from __future__ import annotations
 
@@ -125,7 +125,8 @@ def test_revision_changes_with_any_edit(tmp_path):
         ('expect = "60"', 'expect = "60"\nfrequency = 5000', "5000 is a bare number", "5 kHz"),
         ('expect = "60"', 'expect = "60"\nfrequency = "5 V"', "not in Hz", "5 kHz"),
         ('expect = "60"', 'expect = "60"\ndivider = "1:60"', "does not divide", "100:1"),
-        ('id = "C13"', 'id = "C03"', "defined twice", "own name"),
+        ('id = "C13"', 'id = "C03"', "line 23: check 'C03' is defined twice, first in line 17", "own name"),
+        ('tag = "REC"', 'tag = "T1"', "part 'T1' is defined twice, first in line", "own name"),
         ('kind = "reading"', 'kind = "guess"', "guess", ""),
         (
             'expect = "60"',
@@ -144,7 +145,7 @@ def test_revision_changes_with_any_edit(tmp_path):
         ),
     ],
 )
-def test_each_slip_is_told_with_its_place(tmp_path, old, new, said, hinted):
+def test_each_slip_is_reported_with_its_place(tmp_path, old, new, said, hinted):
     """File, line or check, value, and what would be right."""
     assert old in GOOD
     with pytest.raises(ConfigError) as caught:
@@ -171,7 +172,7 @@ def test_a_scope_clip_on_a_mains_referenced_node_is_refused(tmp_path, kind, fiel
 
 
 def test_no_file_and_no_text(tmp_path):
-    """A missing plan and a picture are told apart."""
+    """A missing plan and a picture are different errors."""
     with pytest.raises(ConfigError, match="does not exist"):
         read_plan(tmp_path / "none.toml")
     picture = tmp_path / "plan.toml"
@@ -230,7 +231,7 @@ def test_every_kind_has_its_steps():
         assert get_type_hints(getattr(module, "expectation", module.measure))["check"] is kind.spec
 
 
-def test_annotations_of_kinds_are_no_text():
+def test_annotations_of_kinds_are_not_text():
     """Each would be compiled again for every kind that inherits it, while `status` waits."""
     for kind in KINDS:
         for spec in kind.spec.__mro__[:2]:

@@ -67,7 +67,7 @@ def test_what_people_type(text, value, unit, coupling):
     ],
 )
 def test_resistors_are_typed_as_printed(text, unit, value, step):
-    """The letter stands in the place of the decimal mark (IEC 60062, from memory)."""
+    """The letter is in the place of the decimal mark (IEC 60062, from memory)."""
     quantity = parse_quantity(text, unit)
     assert (quantity.value, quantity.resolution) == (pytest.approx(value), pytest.approx(step))
 

@@ -114,13 +114,6 @@ def _listed(arrays: Arrays) -> str:
     return "arrays here: " + ", ".join(shown[:12]) + (" ..." if len(shown) > 12 else "")
 
 
-def _stated_interval(numeric: Arrays, given_s: float | None) -> tuple[float | None, float | None, str]:
-    """Sample interval, time of the first sample and where both are from, of scalars such as ``dt``."""
-    scalars = {k.casefold(): repr(float(a.ravel()[0])) for k, a in numeric.items() if a.size == 1}
-    stated, start, source = interval_from_fields(scalars, ".")
-    return (stated, start, source) if given_s is None else (given_s, start, "given")
-
-
 def capture_from_arrays(
     arrays: Arrays, path: Path, interval_s: float | None, columns: Sequence[str] | None
 ) -> Capture:
@@ -137,7 +130,8 @@ def capture_from_arrays(
     """
     name = path.name
     numeric = {k: a for k, a in arrays.items() if a.dtype.kind in "iuf" and a.size}
-    stated, start, source = _stated_interval(numeric, interval_s)
+    scalars = {k.casefold(): repr(float(a.ravel()[0])) for k, a in numeric.items() if a.size == 1}
+    stated, start, source = interval_from_fields(scalars, ".", name, interval_s)
     vectors = {k: a.ravel() for k, a in numeric.items() if a.size > 1 and a.size == max(a.shape)}
     time_name = next(filter(is_time_name, vectors), None)
     channels, length = _channels(numeric, vectors, arrays, columns, time_name, name)

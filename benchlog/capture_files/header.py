@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from benchlog.capture_files.cells import BLANKS, cell_kind, split_line
 from benchlog.capture_files.text_layout import TextLayout
-from benchlog.errors import UsageError
+from benchlog.errors import CaptureFileError, UsageError
 from benchlog.units import parse_quantity
 
 # Words as written out in headers, to factor and SI unit; symbols are left to `benchlog.units`.
@@ -232,10 +232,33 @@ def _number(text: str, decimal: str) -> tuple[float, str] | None:
     return float(digits.replace(",", ".")), match.group(2).strip().strip('",;')
 
 
-def interval_from_fields(fields: Mapping[str, str], decimal: str) -> tuple[float | None, float | None, str]:
+def agreed_interval(name: str, source: str, found_s: float, given_s: float | None) -> float:
+    """Return the sample interval that a file states, which one given beside it must equal (second).
+
+    Raises
+    ------
+    CaptureFileError
+        If they differ by more than 1 %.
+    """
+    if given_s is not None and abs(given_s / found_s - 1) > 0.01:
+        raise CaptureFileError(
+            f"{name}: the file has a sample interval of {found_s:.6g} s ({source}), but {given_s:.6g} s was given",
+            hint="leave out --sample-interval",
+        )
+    return found_s
+
+
+def interval_from_fields(
+    fields: Mapping[str, str], decimal: str, name: str, given_s: float | None
+) -> tuple[float | None, float | None, str]:
     """Return sample interval and first sample's time (second), and the field the interval came from.
 
-    Each is None where the header does not say.
+    Each is None where neither the header nor the user says.
+
+    Raises
+    ------
+    CaptureFileError
+        If header and user contradict each other.
     """
     interval: float | None = None
     start: float | None = None
@@ -253,4 +276,6 @@ def interval_from_fields(fields: Mapping[str, str], decimal: str) -> tuple[float
             interval, source = 1.0 / (number * factor), f"{key}: {value}"
         elif _START_KEY.fullmatch(key) and unit in ("", "s") and start is None:
             start = number * factor
-    return interval, start, source
+    if interval is None:
+        return given_s, start, "given" if given_s is not None else ""
+    return agreed_interval(name, source, interval, given_s), start, source

@@ -10,6 +10,7 @@ import numpy as np
 
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.capture_files.arrays import capture_from_arrays, read_mat, read_npy, read_npz
+from benchlog.capture_files.header import agreed_interval
 from benchlog.capture_files.kinds import FileKind, file_kind, read_bytes
 from benchlog.capture_files.native_format import (
     CSV_MARK,
@@ -69,7 +70,8 @@ def load_capture(
     if kind is not FileKind.TEXT:
         return apply_probes(_from_binary(kind, data, path, sample_interval_s, columns), probes)
     if data.lstrip(b"\xef\xbb\xbf").startswith(CSV_MARK):
-        return apply_probes(capture_from_native_csv(data.lstrip(b"\xef\xbb\xbf"), path), probes)
+        capture = capture_from_native_csv(data.lstrip(b"\xef\xbb\xbf"), path)
+        return apply_probes(_chosen(capture, path, sample_interval_s, columns), probes)
     table = read_table(data, path, strict=True, decimal=decimal, wanted=len(columns) if columns else None)
     capture = capture_from_table(table, path, sample_interval_s, columns)
     return apply_probes(capture, probes)
@@ -79,15 +81,24 @@ def _from_binary(
     kind: FileKind, data: bytes, path: Path, interval_s: float | None, columns: Sequence[str] | None
 ) -> Capture:
     if kind is FileKind.WAV:
-        return _renamed(capture_from_wav(data, path), columns, path)
+        capture = capture_from_wav(data, path)
+        agreed_interval(path.name, "sample rate in its header", capture.interval_s, interval_s)
+        return _renamed(capture, columns, path)
     if kind is FileKind.MAT:
         return capture_from_arrays(read_mat(path), path, interval_s, columns)
     if kind is FileKind.NPY:
         return capture_from_arrays(read_npy(data, path), path, interval_s, columns)
     arrays = read_npz(data, path)
     if NPZ_MARK in arrays:
-        return capture_from_native_npz(arrays, path)
+        return _chosen(capture_from_native_npz(arrays, path), path, interval_s, columns)
     return capture_from_arrays(arrays, path, interval_s, columns)
+
+
+def _chosen(capture: Capture, path: Path, interval_s: float | None, columns: Sequence[str] | None) -> Capture:
+    """Keep the named channels of a file that states everything itself."""
+    agreed_interval(path.name, "in its header", capture.interval_s, interval_s)
+    names = [name for name in columns or () if name not in ("time", "-")]
+    return replace(capture, channels=tuple(map(capture.channel, names))) if names else capture
 
 
 def _renamed(capture: Capture, columns: Sequence[str] | None, path: Path) -> Capture:

@@ -99,9 +99,7 @@ def capture_from_table(
     name = path.name
     picked = pick_columns(table, columns, name)
     named = table.named or columns is not None
-    stated, start, source = interval_from_fields(table.fields, table.layout.decimal)
-    if interval_s is not None:
-        stated, source = interval_s, "given"
+    stated, start, source = interval_from_fields(table.fields, table.layout.decimal, name, interval_s)
     time, rest = _split_time(picked, named, stated, interval_s is not None, name)
     rest, index = _drop_index(rest, named)
     if not rest:

@@ -53,7 +53,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         help="'just read right', 'after rest', 'transit damage', 'loose plug', 'after current', 'linked meter', "
-        "'standard passed', 'standard failed'; repeat",
+        "'standard passed', 'standard failed', 'odd one out', 'meters disagreed'; repeat",
     )
     parser.add_argument("--meter", metavar="TAG", help="tag of the meter; its history in the record is used")
     parser.add_argument(
@@ -123,20 +123,15 @@ def _with_meter(case: Case, tag: str | None, ctx: Context) -> tuple[Case, str]:
     if not tag or not (unread or ctx.logbook_path.exists()):
         return case, _unknown(bench, tag)
 
-    from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts
-    from benchlog.project.meter_known import known_of_meter
+    from benchlog.project.meter_known import KNOWN_KINDS, known_of_meter
 
     with ctx.open_logbook("ro", create=False) as book:
-        entries = list(book.entries(DOUBT_KINDS))
+        entries = list(book.entries(KNOWN_KINDS))
     known = known_of_meter(entries, tag, case.function, ctx.clock.utc_ns())
-    doubt = MeterDoubts(entries).of(tag, case.function)
-    if doubt is not None:
-        line = f"On record: {tag} {doubt.happened} (entry {doubt.entry}), so a meter fault is more likely."
-    elif known:
-        line = f"On record: {tag} read a check standard correctly on {case.function} today, so a meter fault is less likely."
-    else:
-        line = _unknown(bench, tag)
-    return dataclasses.replace(case, context=tuple(dict.fromkeys((*case.context, *known)))), line
+    context = dict.fromkeys((*case.context, *(one.context for one in known)))
+    recorded = any(tag in (e.body.get("meter"), *e.body.get("instruments", ())) for e in entries)
+    lines = [one.line for one in known] if recorded else [_unknown(bench, tag)]
+    return dataclasses.replace(case, context=tuple(context)), " ".join(lines)
 
 
 def _unknown(bench: Bench, tag: str | None) -> str:

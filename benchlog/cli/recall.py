@@ -47,7 +47,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--function",
         metavar="F",
-        help="which is bad: V=, ohm... (default: volts, amperes and diode of a meter; else all)",
+        help="which is bad: V=, ohm... (default V= of a meter). All functions that share the voltage reference are "
+        "recalled together: volts, amperes, diode; so are resistance and continuity",
     )
     parser.add_argument("--channel", metavar="CH", help="channel of a scope (default: any)")
     parser.add_argument("--range", metavar="TEXT", help="full scale of the range, e.g. '0.4 V'")

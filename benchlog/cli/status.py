@@ -16,10 +16,10 @@ if TYPE_CHECKING:
     from benchlog.bench import Bench
     from benchlog.cli.context import Context
     from benchlog.cli.listing import Listing
-    from benchlog.dashboard.suspect import Suspect
     from benchlog.logbook import Logbook
     from benchlog.project.overview import Overview
     from benchlog.project.state import CheckStatus, HoldStatus
+    from benchlog.project.suspect import Suspect
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -80,7 +80,7 @@ def _doubts_of_watch(book: Logbook) -> tuple[Suspect, ...]:
     """Doubts of `watch` that nothing has settled."""
     if next(book.entries("doubt", limit=1), None) is None:
         return ()
-    from benchlog.dashboard.open_doubts import (
+    from benchlog.project.open_doubts import (
         KINDS,
         open_doubts,
     )  # most projects have none: no need to load it
@@ -99,6 +99,7 @@ def _plain(seen: Overview, bench: Bench) -> dict[str, Any]:
         "schema": "benchlog.status/1",
         "project": seen.plan.project.name,
         "next": seen.next_action,
+        "noted": seen.noted,
         "checks": [
             {
                 "id": s.check.id,
@@ -204,6 +205,8 @@ def _show(
     out = ctx.listing
     out.line(seen.plan.project.name, "bold")
     out.line(f"next: {seen.next_action}", "bold")
+    if seen.noted:
+        out.line(f"you noted for next time: {seen.noted}")
     out.line(f"left powered or charged, as noted after the last session: {seen.left}")
     for line in seen.stored_energy:
         out.line(f"! can store energy: {line}", "bold")

@@ -13,8 +13,9 @@ if TYPE_CHECKING:
     from benchlog.adapter import Reader
     from benchlog.bench import Bench, Instrument
     from benchlog.cli.context import Context
-    from benchlog.dashboard.suspect import NodeGroup, Suspect
+    from benchlog.dashboard.model import NodeGroup
     from benchlog.logbook.chain import Entry
+    from benchlog.project.suspect import Suspect
 
 
 def instruments(
@@ -63,7 +64,7 @@ def _named(word: str, bench: Bench) -> Instrument:
 
 def groups_of(texts: Sequence[str], bench: Bench, watched: Sequence[str]) -> list[NodeGroup]:
     """Groups of the command line, else groups of the bench file with at least two watched meters."""
-    from benchlog.dashboard.suspect import NodeGroup
+    from benchlog.dashboard.model import NodeGroup
 
     found = []
     for name, members in keyed(texts, "--group", '"T1 output"=MA-01,MB-02').items():
@@ -102,8 +103,8 @@ def known_doubts(
     ctx: Context, watched: Sequence[str], groups: Sequence[NodeGroup]
 ) -> tuple[dict[str, str], list[Suspect]]:
     """Of the meters watched: those in doubt by their check standards, with the reason; doubts of an earlier watch."""
-    from benchlog.dashboard.open_doubts import KINDS, open_doubts
     from benchlog.project.meter_doubt import DOUBT_KINDS
+    from benchlog.project.open_doubts import KINDS, open_doubts
 
     if not ctx.logbook_path.exists():
         return {}, []

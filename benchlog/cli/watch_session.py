@@ -8,18 +8,18 @@ import time
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from benchlog.dashboard.open_doubts import doubt_body
 from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
 from benchlog.keyboard import Lines, single_keys
+from benchlog.project.open_doubts import doubt_body
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
     from benchlog.dashboard.collector import Collector
     from benchlog.dashboard.keyboard import Keyboard
     from benchlog.dashboard.model import Snapshot
-    from benchlog.dashboard.suspect import Suspect
     from benchlog.logbook import Logbook
+    from benchlog.project.suspect import Suspect
     from benchlog.recorder import Recorder
 
 ONCE_S = 8.0
@@ -276,5 +276,6 @@ class WatchSession:
         else:
             lines = [f"at the end, {group.undecided}" for group in last.groups if group.undecided]
         if self._ctx.recording:
-            lines.append(f"{self.picture().health.written} readings in {self._ctx.logbook_path}")
+            saved = self.picture().health.written
+            lines.append(f"{saved} reading{'s' if saved != 1 else ''} saved in {self._ctx.logbook_path}")
         self._say(lines)

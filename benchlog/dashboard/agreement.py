@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 from benchlog.dashboard.comparisons import Comparisons
+from benchlog.dashboard.model import NodeGroup
 from benchlog.dashboard.pairing import Pair
-from benchlog.dashboard.suspect import NodeGroup
 from benchlog.dashboard.track import Track
 from benchlog.number_format import format_quantity
 

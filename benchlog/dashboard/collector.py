@@ -11,16 +11,16 @@ from typing import TYPE_CHECKING
 from benchlog.clock import Clock
 from benchlog.dashboard.agreement import agreement_words, pending, typed_once
 from benchlog.dashboard.history import KEPT_S, History
-from benchlog.dashboard.model import GroupLine, Health, MeterLine, Next, Place, Snapshot
+from benchlog.dashboard.model import GroupLine, Health, MeterLine, Next, NodeGroup, Place, Snapshot
 from benchlog.dashboard.plot import Plot, Series, plot_of
 from benchlog.dashboard.reasons import age, display
-from benchlog.dashboard.suspect import Kind, NodeGroup, Suspect
 from benchlog.dashboard.suspicion import Watchdog
 from benchlog.dashboard.track import HAND_FRESH_NS
 from benchlog.dashboard.trend import trend
 from benchlog.errors import BenchlogError
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.number_format import format_quantity, format_uncertain
+from benchlog.project.suspect import Kind, Suspect
 from benchlog.reading import Function, Reading
 from benchlog.recorder import Link, LinkStatus
 
@@ -236,6 +236,8 @@ class Collector:
         direction, speed = _trend_words(slope, unit)
         if direction and state == "ok":
             words = "steady" if direction == "steady" else "moving"
+        if seen.settling and state == "ok":
+            words = "settling"
         return MeterLine(
             tag,
             display(reading),
@@ -252,6 +254,7 @@ class Collector:
             width,
             by_hand,
             age_ns / 1e9,
+            seen.settling,
         )
 
     def _expanded(self, reading: Reading) -> float | None:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import combinations
 
+from benchlog.dashboard.model import NodeGroup
 from benchlog.dashboard.pairing import Pair, Side
-from benchlog.dashboard.suspect import NodeGroup
 from benchlog.dashboard.track import HAND_FRESH_NS, LASTING, LASTING_NS, Track
 from benchlog.reading import Reading
 

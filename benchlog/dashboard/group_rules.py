@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
+from benchlog.dashboard.model import NodeGroup
 from benchlog.dashboard.reasons import (
     describe,
     describe_all,
@@ -13,9 +14,9 @@ from benchlog.dashboard.reasons import (
     doubt,
     names,
 )
-from benchlog.dashboard.suspect import Kind, NodeGroup, Suspect
 from benchlog.dashboard.track import Track
 from benchlog.number_format import format_quantity
+from benchlog.project.suspect import Kind, Suspect
 from benchlog.reading import Flag
 
 

@@ -55,6 +55,13 @@ class History:
         if not self.values or now - self.values[-1][0] >= _SECOND_NS:
             self.values.append((now, reading.value))
 
+    @property
+    def settling(self) -> bool:
+        """Whether the latest reading is a number on its way; a person reads a settled display."""
+        last = self.last
+        number = last is not None and last.value is not None and last.origin is not Origin.HAND
+        return number and self._until_ns is not None
+
     def clear(self) -> None:
         """Begin again."""
         self.values.clear()

@@ -8,7 +8,18 @@ from typing import Any
 
 from benchlog.clock import rfc3339
 from benchlog.dashboard.plot import Plot
-from benchlog.dashboard.suspect import Suspect
+from benchlog.project.suspect import Suspect
+from benchlog.reading import Function
+
+
+@dataclass(frozen=True, slots=True)
+class NodeGroup:
+    """Meters on one node, which must agree."""
+
+    name: str
+    tags: tuple[str, ...]  #: At least two for a comparison.
+    #: Function they should be set to, if known; else that of the majority.
+    function: Function | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +55,7 @@ class MeterLine:
     uncertainty_words: str = ""
     by_hand: bool = False  #: Whether it is typed.
     age_s: float | None = None  #: Age of the latest reading.
+    settling: bool = False  #: Whether the display has not settled.
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from benchlog.dashboard.model import GroupLine, MeterLine, Snapshot
-from benchlog.dashboard.suspect import Suspect
+from benchlog.project.suspect import Suspect
 
 _SAY_AGAIN_NS = 5 * 10**9  # shortest time between two lines with one meter's reading
 _STILL_THERE_NS = 60 * 10**9
@@ -46,13 +46,15 @@ class Changes:
             if meter.tag not in self._said and meter.state == "silent":
                 self._said[meter.tag] = (utc_ns, meter)
             return
+        if meter.settling and meter.state == "ok":
+            return
         old = self._said.get(meter.tag)
         if old is not None and utc_ns - old[0] < _SAY_AGAIN_NS and old[1].shown:
             return
         if old is not None and not _worth_saying(old[1], meter):
             return
         self._said[meter.tag] = (utc_ns, meter)
-        width = f" plus or minus {meter.uncertainty_words}" if meter.uncertainty_words else ""
+        width = f" ± {meter.uncertainty_words}" if meter.uncertainty_words else ""
         state = "" if meter.state == "ok" else f", {meter.words}"
         yield f"{meter.tag}: {_number(meter)}{width}{state}"
 

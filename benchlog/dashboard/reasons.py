@@ -6,9 +6,9 @@ import re
 from collections.abc import Sequence
 
 from benchlog.dashboard.pairing import Drift
-from benchlog.dashboard.suspect import Kind, Suspect, next_check
 from benchlog.dashboard.track import Track
 from benchlog.number_format import format_quantity
+from benchlog.project.suspect import Kind, Suspect, next_check
 from benchlog.reading import Origin, Reading
 
 

@@ -14,6 +14,7 @@ from benchlog.checks.outliers import outliers
 from benchlog.dashboard.agreement import Agreement, agreement_of
 from benchlog.dashboard.comparisons import Comparisons
 from benchlog.dashboard.group_rules import frozen, functions, overloads, unsteady, zeros
+from benchlog.dashboard.model import NodeGroup
 from benchlog.dashboard.pairing import Pair
 from benchlog.dashboard.reasons import (
     describe,
@@ -24,9 +25,9 @@ from benchlog.dashboard.reasons import (
     doubt,
     drifted,
 )
-from benchlog.dashboard.suspect import Kind, NodeGroup, Suspect
 from benchlog.dashboard.track import Track
 from benchlog.metrology.accuracy import Accuracy
+from benchlog.project.suspect import Kind, Suspect
 from benchlog.reading import Flag, Function, Reading
 
 SILENT_NS = 5 * 10**9

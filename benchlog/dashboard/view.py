@@ -14,7 +14,7 @@ from rich.text import Text
 from benchlog.dashboard.model import GroupLine, Health, MeterLine, Place, Snapshot
 from benchlog.dashboard.plot import Plot, draw
 from benchlog.dashboard.reasons import age
-from benchlog.dashboard.suspect import Suspect
+from benchlog.project.suspect import Suspect
 
 KEYS = "? keys   q stop   t type a reading"
 #: Meaning of the keys and signs.
@@ -66,7 +66,7 @@ _ASCII = str.maketrans(
         "↗": "/",
         "↘": "\\",
         "▸": ">",
-        "±": "~",
+        "±": "+/-",
         "Ω": "ohm",
         "µ": "u",
         "°": "deg ",

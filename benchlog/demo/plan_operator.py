@@ -70,7 +70,9 @@ class PlanOperator(SimulatedOperator):
 
     def _do(self, prompt: Prompt) -> None:
         where, _, what = prompt.key.rpartition("/")
-        if prompt.key == "start/off":
+        if what == "new_battery" and prompt.instrument in self.bench.meters:
+            self.bench.new_battery(prompt.instrument)
+        elif prompt.key == "start/off":
             self.bench.unplug(_SUPPLY)
         elif prompt.key.startswith("start/"):
             self._on_standard(*prompt.key.split("/")[1:3])

@@ -20,8 +20,7 @@ from benchlog.bench import read_bench
 from benchlog.clock import ManualClock, RunningClock, parse_rfc3339
 from benchlog.dashboard.collector import Collector
 from benchlog.dashboard.live import play
-from benchlog.dashboard.model import Snapshot
-from benchlog.dashboard.suspect import NodeGroup
+from benchlog.dashboard.model import NodeGroup, Snapshot
 from benchlog.demo.simulated_operator import KeyboardOperator
 from benchlog.demo.story_operator import StoryOperator
 from benchlog.files import write_whole
@@ -198,7 +197,7 @@ class Story:
                 if result is not None:
                     self.results[check_id] = result
                 self.clock.advance(180.0)
-            book.end_session({"left": left, "next": next_action or "go on with the plan"})
+            book.end_session({"left": left, "next": next_action})
 
     def _announce(self, check_id: str, plan: Plan) -> None:
         """Announce the next check, its number and its purpose."""

@@ -35,7 +35,8 @@ class Case:
     evidence: tuple[Evidence, ...] = ()  #: Checks done since, in order.
     mains_nominal_v: float = MAINS_NOMINAL_V  #: Nominal mains voltage.
     #: What is known beside: ``"just read right"``, ``"after rest"``, ``"transit damage"``, ``"loose plug"``,
-    #: ``"after current"``, ``"linked meter"``, ``"standard passed"``, ``"standard failed"``.
+    #: ``"after current"``, ``"linked meter"``, ``"standard passed"``, ``"standard failed"``, ``"odd one out"``,
+    #: ``"meters disagreed"``.
     context: tuple[str, ...] = ()
     scope: bool = False  #: The reading was taken with a scope.
     frequency_hz: float = 0.0  #: Of the signal, when it is not the mains frequency; 0 otherwise.

@@ -50,7 +50,7 @@ def expected_quantity(expect: float, function: Function) -> Quantity:
 
 
 def acceptable(reading: MeterReading, expect: float | None, limits: Limits | None = None) -> bool:
-    """Return whether a reading can be accepted without being looked into.
+    """Return whether a reading can be accepted without a diagnosis.
 
     It can when nothing is expected of it, when it lies within its limits, or near enough to what is expected.
     """

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Self
 
 from benchlog.adapter import Digitiser, Source
@@ -24,8 +25,20 @@ from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.hookup import Hookup
 from benchlog.metrology.meter_reading import MeterReading, correction
 from benchlog.number_format import format_quantity
-from benchlog.reading import Function, Reading
+from benchlog.reading import Flag, Function, Reading
 from benchlog.result import Limits, Result
+
+
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """A reading to take; see `Acquisition.reading`."""
+
+    tag: str
+    function: Function
+    what: str
+    key: str
+    expect: float | None
+    limits: Limits | None
 
 
 class Acquisition(Dialogue):
@@ -75,6 +88,7 @@ class Acquisition(Dialogue):
         self._in_current_jack: set[str] = set()
         self._just_right: set[str] = set()
         self._after_current: set[str] = set()
+        self._low_battery: set[str] = set()  # meters for which a new battery was offered
 
     def __enter__(self) -> Self:
         return self
@@ -120,7 +134,7 @@ class Acquisition(Dialogue):
         self._after_current.discard(tag)
 
     def context(self, tag: str, function: Function) -> tuple[str, ...]:
-        """Context of a meter for a diagnosis, including the record's."""
+        """Context of a meter for a diagnosis; what the record knows of it is also shown."""
         instrument = self.bench.instruments.get(tag)
         known = {
             "linked meter": instrument is not None and instrument.linked,
@@ -128,7 +142,10 @@ class Acquisition(Dialogue):
             "just read right": tag in self._just_right,
             "after rest": self.rested and tag not in self._just_right,
         }
-        return (*(word for word, so in known.items() if so), *self.check.recorded(tag, function))
+        recorded = self.check.recorded(tag, function)
+        for one in recorded:
+            self.person.show(f"  {one.line}")
+        return (*(word for word, so in known.items() if so), *(one.context for one in recorded))
 
     # ---- taking ----
 
@@ -162,11 +179,9 @@ class Acquisition(Dialogue):
         tag = meter or self._choose_meter(what, key)
         self._mind_the_jacks(tag, function, key)
         instrument = self.bench.instruments.get(tag)
-        reading = (
-            self._linked_reading(tag, function, what, key, expect, limits)
-            if instrument is not None and instrument.linked
-            else self._typed_reading(tag, function, what, key, expect, limits)
-        )
+        linked = instrument is not None and instrument.linked
+        wanted = _Wanted(tag, function, what, key, expect, limits)
+        reading = self._linked_reading(wanted) if linked else self._typed_reading(wanted)
         self.kept.append((reading, self.check.keep(reading, what)))
         self.expected = expect
         self._answers += 1
@@ -280,28 +295,40 @@ class Acquisition(Dialogue):
                 )
             self._in_current_jack.discard(tag)
 
+    def new_battery(self, tag: str, why: str, key: str) -> bool:
+        """Offer a new battery for a meter, once in a run; whether it has one now, which is recorded."""
+        if not self.person.interactive or tag in self._low_battery:
+            return False
+        self._low_battery.add(tag)
+        if not self.confirm(f"{tag} {why}. Put a new battery in now?", f"{key}/battery"):
+            return False
+        self.do(
+            f"power off, the leads of {tag} off and out of it, then open it: new battery. Close it, connect as before, power on",
+            f"{key}/new_battery",
+            tag,
+        )
+        self.check.renewed(tag)
+        self._just_right.discard(tag)
+        self._instruments.close(tag)
+        return True
+
     # ---- by link ----
 
-    def _linked_reading(
-        self,
-        tag: str,
-        function: Function,
-        what: str,
-        key: str,
-        expect: float | None,
-        limits: Limits | None,
-    ) -> Reading:
+    def _linked_reading(self, wanted: _Wanted) -> Reading:
+        tag, function, key = wanted.tag, wanted.function, wanted.key
         while True:
             try:
-                reading = read_shown(self._instruments.meter(tag), self.person, expect=expect)
+                reading = read_shown(self._instruments.meter(tag), self.person, expect=wanted.expect)
             except KeyPressedError as pressed:
                 if str(pressed) == "t":
-                    return self._typed_reading(tag, function, what, key, expect, limits)
+                    return self._typed_reading(wanted)
                 self.wish(str(pressed), key)
                 continue
             except InstrumentError as error:
                 if self._trouble(tag, error, key):
-                    return self._typed_reading(tag, function, what, key, expect, limits)
+                    return self._typed_reading(wanted)
+                continue
+            if Flag.LOW_BATTERY in reading.flags and self.new_battery(tag, "shows its battery symbol", key):
                 continue
             wrong = sorted(flag for flag in reading.flags if flag.misleads)
             if reading.function is function and not wrong:
@@ -310,7 +337,7 @@ class Acquisition(Dialogue):
                 f"is set to {reading.function}" if reading.function is not function else f"shows '{wrong[0]}'"
             )
             self.do(
-                f"{tag} {why}; {what} needs {function} without hold or relative: set it",
+                f"{tag} {why}; {wanted.what} needs {function} without hold or relative: set it",
                 f"{key}/setting",
                 tag,
                 function,
@@ -323,9 +350,9 @@ class Acquisition(Dialogue):
         self.person.show(f"  {error}", style="bold")
         if error.hint:
             self.person.show(f"  try: {error.hint}")
-        choices = ("try again", "type it")
+        prompt = Prompt("choice", f"{tag}:", f"{key}/trouble", tag, choices=("try again", "type it"))
         try:
-            answer = self.ask(Prompt("choice", f"{tag}:", f"{key}/trouble", tag, choices=choices))
+            answer = self.ask(prompt)
         except InputEndedError:
             raise error from None
         if answer == "try again":
@@ -334,16 +361,9 @@ class Acquisition(Dialogue):
 
     # ---- typed ----
 
-    def _typed_reading(
-        self,
-        tag: str,
-        function: Function,
-        what: str,
-        key: str,
-        expect: float | None,
-        limits: Limits | None,
-    ) -> Reading:
-        prompt = Prompt("display", f"{what}: what does {tag} show on {function}?", key, tag, function)
+    def _typed_reading(self, wanted: _Wanted) -> Reading:
+        tag, function, key = wanted.tag, wanted.function, wanted.key
+        prompt = Prompt("display", f"{wanted.what}: what does {tag} show on {function}?", key, tag, function)
         while True:
             text = self.typed_early(tag, key) or self.ask(prompt)
             try:
@@ -351,12 +371,13 @@ class Acquisition(Dialogue):
             except UsageError as error:
                 self.person.show(f"  {error}; {error.hint}")
                 continue
-            if self._as_read(reading, expect, limits, key):
+            if self._as_read(reading, wanted):
                 return self.stamped(reading)
 
-    def _as_read(self, reading: Reading, expect: float | None, limits: Limits | None, key: str) -> bool:
+    def _as_read(self, reading: Reading, wanted: _Wanted) -> bool:
         """Ask about a slip, or about digits left out; a value stays as read unless the person reads it again."""
-        slips = possible_slips(reading, expect, limits=limits)
+        expect = wanted.expect
+        slips = possible_slips(reading, expect, limits=wanted.limits)
         asked = [f"{reading.displayed} is {slip.question}" for slip in slips]
         if self.person.interactive and (digits := self.bench.other_digits(reading)):
             asked.append(f"{digits}.")
@@ -366,11 +387,10 @@ class Acquisition(Dialogue):
             return True
         expected = f", {format_quantity(expect, reading.unit)} is expected" if expect and slips else ""
         question = f"{reading.displayed}{expected}: keep it as read?"
-        if self.person.interactive:
-            if not self.confirm(question, f"{key}/slip"):
-                return False
-        else:
+        if not self.person.interactive:
             self.unasked[_by(reading)] = slips
+        elif not self.confirm(question, f"{wanted.key}/slip"):
+            return False
         self.findings += [Finding(FindingKind.ENTRY, slip.noted_of(_by(reading))) for slip in slips]
         return True
 

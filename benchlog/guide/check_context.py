@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from benchlog.capture import Capture
 from benchlog.metrology.meter_reading import MeterReading
+from benchlog.project.meter_known import Known
 from benchlog.reading import Function, Reading
 from benchlog.result import Limits, Result
 
@@ -27,8 +28,12 @@ def _by_data_sheet(metered: MeterReading) -> MeterReading:
     return metered
 
 
-def _nothing_known(tag: str, function: Function) -> tuple[str, ...]:
+def _nothing_known(tag: str, function: Function) -> tuple[Known, ...]:
     return ()
+
+
+def _not_renewed(tag: str) -> None:
+    pass
 
 
 def _not_noted(tag: str, function: Function, cause: str) -> None:
@@ -52,10 +57,11 @@ class CheckContext:
     fix_limits: Callable[[str, Mapping[str, Limits]], None] = _no_limits
     #: Adds the meter's known error to its reading; by default only its data sheet.
     know: Callable[[MeterReading], MeterReading] = _by_data_sheet
-    #: Returns the record's context of a meter on a function, for a diagnosis.
-    recorded: Callable[[str, Function], tuple[str, ...]] = _nothing_known
+    #: Returns what the record knows of a meter on a function, for a diagnosis.
+    recorded: Callable[[str, Function], tuple[Known, ...]] = _nothing_known
     #: Notes that a diagnosis found a meter bad on a function, and why.
     found_bad: Callable[[str, Function, str], None] = _not_noted
+    renewed: Callable[[str], None] = _not_renewed  #: Notes that a meter has a new battery.
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,6 +41,7 @@ _DC = ("dc_same_points", "fresh_cell")
 _TYPED = ("read_mains", "scope_output")
 #: Actions that connect a grounded clip to the node.
 _SCOPE = ("scope_output",)
+_LOW_BATTERY, _NEW_BATTERY = "meter_battery_low", "new_battery"
 
 
 @dataclass(slots=True)
@@ -62,6 +63,7 @@ class MeterDiagnosis:
     key: str  #: Name of the step, for scripts.
     readings: list[Reading] = field(default_factory=list)  #: All readings during it.
     second: MeterReading | None = None  #: Reading of the second meter, if any.
+    renewed: bool = False  #: The meter has a new battery since.
     _steps: list[_Step] = field(default_factory=list)
 
     @classmethod
@@ -140,6 +142,9 @@ class MeterDiagnosis:
         if action == "second_meter":
             tag = _other_meter(acquisition, tag)
         acquisition.do(card, step, self.first.instrument)
+        if action == _NEW_BATTERY:
+            self.renewed = True
+            acquisition.check.renewed(tag)
         if action in _OHMS:
             function = Function.OHMS
         elif action in _DC:
@@ -149,6 +154,16 @@ class MeterDiagnosis:
         if action == "second_meter":
             self.second = taken
         return display_text(taken.reading)
+
+    @property
+    def good_again(self) -> bool:
+        """Whether all that was found is a low battery, and the meter has a new one since."""
+        return self.decided and self.state.causes[0].id == _LOW_BATTERY and self.renewed
+
+    def offer_battery(self, key: str) -> None:
+        """Offer a new battery if that is what the meter needs."""
+        if self.decided and self.state.causes[0].id == _LOW_BATTERY and not self.renewed:
+            self.renewed = self.acquisition.new_battery(self.first.instrument, "has a low battery", key)
 
     def read_again(self, reading: Reading) -> None:
         """Take the reading after the fix: it confirms the cause, or more is wrong."""
@@ -191,7 +206,14 @@ class MeterDiagnosis:
     def note_doubt(self) -> None:
         """Put a meter found bad, or one with an unrepaired lead, in doubt for the following checks."""
         unmended = self.family == "lead" and not self.state.confirmed
-        if self.decided and (self.family == "meter" or unmended) and self.first.instrument:
+        if self.good_again:
+            tag = self.first.instrument
+            self.acquisition.person.show(
+                f"  {tag} has a new battery now. Its earlier results may be wrong; to mark them: "
+                f'benchlog recall {tag} --reason "low battery", then benchlog recall {tag} --repaired "new battery"',
+                style="bold",
+            )
+        elif self.decided and (self.family == "meter" or unmended) and self.first.instrument:
             cause = self.state.causes[0].label
             self.acquisition.check.found_bad(self.first.instrument, self.first.function, cause)
             self.acquisition.person.show(
@@ -263,14 +285,12 @@ def _mended(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
     acquisition, function, tag = doubt.acquisition, doubt.first.function, doubt.first.instrument
     again, power = None, doubt.session.source_words
     for turn in range(_ROUNDS):
-        if doubt.decided and doubt.family not in _READ_AGAIN:
-            break
         step = doubt.key if turn == 0 else f"{doubt.key}/{turn + 1}"
-        right = (
-            f"Fix this first ({doubt.in_words()})"
-            if doubt.decided
-            else "Not decided: set everything up again"
-        )
+        doubt.offer_battery(step)
+        if doubt.decided and doubt.family not in _READ_AGAIN and not doubt.good_again:
+            break
+        todo = "With the new battery" if doubt.good_again else f"Fix this first ({doubt.in_words()})"
+        right = todo if doubt.decided else "Not decided: set everything up again"
         acquisition.do(
             f"{power['off']}. {right}, {tag} on the same points while dead, {function}, {power['on']}",
             f"{step}/mended",
@@ -310,7 +330,7 @@ def _to_judge(
     """Reading to judge, and reading that confirms it."""
     if second is None:
         return again, None
-    if doubt.decided and doubt.family == "meter":
+    if doubt.decided and doubt.family == "meter" and not doubt.good_again:
         return second, None
     if again.reading.value is None or second.reading.value is None:
         return (again if second.reading.value is None else second), None
@@ -329,6 +349,7 @@ def look_further(
         return None
     doubt = MeterDiagnosis.begun(acquisition, taken.reading, expect, key, mains_nominal_v)
     doubt.ask_on()
+    doubt.offer_battery(key)
     doubt.note_doubt()
     return doubt
 

@@ -17,7 +17,13 @@ from benchlog.guide.cards import danger_lines
 from benchlog.guide.check_context import CheckContext, CheckOutcome
 from benchlog.guide.dialogue import SkippedError, TakenBackError
 from benchlog.guide.person import InputEndedError, Person
-from benchlog.guide.session_history import known_of, note_found_bad, supersede, withdraw_found_bad
+from benchlog.guide.session_history import (
+    known_of,
+    note_found_bad,
+    note_new_battery,
+    supersede,
+    withdraw_found_bad,
+)
 from benchlog.guide.steps import expectation, limits, measure
 from benchlog.influence import OUTPUT
 from benchlog.logbook import Logbook
@@ -140,13 +146,14 @@ class OneCheck:
             know=partial(self._know, check, acquisition.bench),
             recorded=lambda tag, function: known_of(self.book, tag, function, self.clock.utc_ns()),
             found_bad=partial(note_found_bad, self.book, check.id),
+            renewed=partial(note_new_battery, self.book),
         )
 
     def _take_back(self, check: Check, acquisition: Acquisition) -> bool:
         """Begin a check again; its readings are superseded, with a reason."""
         if not acquisition.withdraw(0, f" and begin {check.id} again", check.id):
             return False
-        withdraw_found_bad(self.book, check.id, "taken back with its check")
+        withdraw_found_bad(self.book, check.id, "its check was begun again")
         self.person.show(f"  {check.id} starts again at its hook-up")
         return True
 

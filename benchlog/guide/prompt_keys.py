@@ -39,6 +39,8 @@ _HELP = {
 NOT_PASSED_BY = "not a pass, so Enter does not go on: press s to leave it as it is"
 #: First characters of a reading.
 BEGINS_A_READING = frozenset("0123456789.,+-−")
+#: Message for a reading typed at a choice; takes what was typed, and the number of choices.
+NOT_A_CHOICE = "'{}' is not one of the choices: press a number from 1 to {}, or ? for help"
 #: Message for a word typed at a prompt for one key.
 WRONG_KEY = {"confirm": "type y or n", "choice": "press one of the keys shown, or ? for help"}
 #: Keys while a display settles.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 
 from benchlog.bench import Bench
 from benchlog.clock import Clock
@@ -18,6 +19,7 @@ from benchlog.guide.session_history import (
     left_on_bench,
     meters_left_on_current,
     months_of_rest,
+    note_new_battery,
     withdraw,
 )
 from benchlog.guide.start_round import due_meters, misspelt_meters, start_round
@@ -212,7 +214,7 @@ class Guide:
         if not due:
             return True
         names = ", ".join(f"{meter.tag} {meter.ago}" for meter in due)
-        acquisition.begin()
+        acquisition.begin(CheckContext(renewed=partial(note_new_battery, self.book)))
         try:
             if self.standards is None and self.person.interactive:
                 self.person.show(f"check standards: {names}")
@@ -344,5 +346,5 @@ class Guide:
             )
         except (InputEndedError, KeyboardInterrupt):
             # Nobody confirmed that nothing is charged, so the record must not say so.
-            return {"left": "not said", "next": "go on with the plan"}
-        return {"left": left or NOTHING, "next": action or "go on with the plan"}
+            return {"left": "not said"}
+        return {"left": left or NOTHING} | ({"next": action} if action else {})

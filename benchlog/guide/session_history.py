@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from benchlog.clock import DAY_NS
 from benchlog.logbook import Entry, Logbook
-from benchlog.project.meter_doubt import DOUBT_KINDS
-from benchlog.project.meter_known import known_of_meter
+from benchlog.project.meter_known import KNOWN_KINDS, Known, known_of_meter
 from benchlog.reading import Function
 
 _JACKS = {str(f): f for f in Function if f.is_current or f.is_volts}
@@ -53,15 +52,20 @@ def months_of_rest(book: Logbook, now_utc_ns: int) -> bool:
     return last is not None and now_utc_ns - last.utc_ns > REST_NS
 
 
-def known_of(book: Logbook, tag: str, function: Function, now_utc_ns: int) -> tuple[str, ...]:
-    """The record's context of a meter, for a diagnosis."""
-    return known_of_meter(book.entries(DOUBT_KINDS), tag, str(function), now_utc_ns)
+def known_of(book: Logbook, tag: str, function: Function, now_utc_ns: int) -> tuple[Known, ...]:
+    """What the record knows of a meter, for a diagnosis."""
+    return known_of_meter(book.entries(KNOWN_KINDS), tag, str(function), now_utc_ns)
 
 
 def note_found_bad(book: Logbook, check_id: str, tag: str, function: Function, cause: str) -> None:
     """Record that a diagnosis found a meter bad; it is in doubt until it passes a check standard."""
     body = {"meter": tag, "function": str(function), "cause": cause, "check_id": check_id}
     book.append("found bad", body)
+
+
+def note_new_battery(book: Logbook, tag: str) -> None:
+    """Record a new battery: it ends a doubt without a check standard, and what was known of the meter's error."""
+    book.append("repair", {"meter": tag, "reason": "new battery"})
 
 
 def supersede(book: Logbook, reference: str, reason: str) -> None:

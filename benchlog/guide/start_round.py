@@ -173,8 +173,25 @@ def _leads(tag: str, acquisition: Acquisition) -> None:
 def _on_standard(
     tag: str, standard: Standard, acquisition: Acquisition, book: Logbook, undoable: Sequence[str]
 ) -> bool:
-    value = standard_of(standard)
     key = f"start/{tag}/{standard.tag}"
+    passed = _read_on(tag, standard, acquisition, book, undoable, key)
+    if not passed and acquisition.new_battery(tag, "is outside its specification", key):
+        passed = _read_on(tag, standard, acquisition, book, undoable, f"{key}/left", as_left=True)
+    return passed
+
+
+def _read_on(
+    tag: str,
+    standard: Standard,
+    acquisition: Acquisition,
+    book: Logbook,
+    undoable: Sequence[str],
+    key: str,
+    *,
+    as_left: bool = False,
+) -> bool:
+    """Read a standard, judge and record it; whether the meter passed."""
+    value = standard_of(standard)
     acquisition.do(f"{tag} on {standard.tag}, {standard.value}: dial {standard.function}", key)
     taken: MeterReading = acquisition.reading(
         tag, standard.function, standard.tag, f"{key}/reading", expect=value.value
@@ -185,7 +202,9 @@ def _on_standard(
         acquisition.person.show(f"  {tag} not judged: {slip}", style="bold")
         return True
     try:
-        check, _, recall = record_standard(book, taken, value, acquisition.clock.utc_ns(), undoable=undoable)
+        check, _, recall = record_standard(
+            book, taken, value, acquisition.clock.utc_ns(), as_left=as_left, undoable=undoable
+        )
     except BenchlogError as error:
         acquisition.person.show(f"  not judged: {error}", style="bold")
         return True

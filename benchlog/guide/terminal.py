@@ -9,22 +9,8 @@ from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from typing import TYPE_CHECKING, Self, TextIO
 
+from benchlog.guide import prompt_keys
 from benchlog.guide.person import InputEndedError, Person, Prompt
-from benchlog.guide.prompt_keys import (
-    BEGINS_A_READING,
-    ENTER_SHOWN,
-    LIVE_HELP,
-    NOT_PASSED_BY,
-    WRONG_KEY,
-    answer_of_key,
-    answers_shown,
-    explained_choices,
-    folded,
-    help_lines,
-    numbered_answer,
-    question_text,
-    rest_of_word,
-)
 from benchlog.guide.speech import Speech, spoken, spoken_hookup
 from benchlog.hookup import Hookup
 from benchlog.keyboard import END, ENTER, Entry, Keys, Lines, single_keys
@@ -124,7 +110,10 @@ class Terminal(Person):
             from rich.text import Text
 
             Console(file=self._out, highlight=False).print(
-                Text("\n".join(folded(line, self.columns) for line in text.split("\n")), style=style)
+                Text(
+                    "\n".join(prompt_keys.folded(line, self.columns) for line in text.split("\n")),
+                    style=style,
+                )
             )
         else:
             self._out.write(text + "\n")
@@ -171,7 +160,7 @@ class Terminal(Person):
         while key == ENTER:
             key = self._keys.next(0.0)
         if key == "?":
-            self.show(f"  {LIVE_HELP}")
+            self.show(f"  {prompt_keys.LIVE_HELP}")
         if key:
             self._remember(key)
         return key
@@ -226,14 +215,14 @@ class Terminal(Person):
         one_key = prompt.kind in ("hookup", "confirm", "next", "last") or (
             prompt.choices and len(prompt.choices) < 10
         )
-        tail = answers_shown(prompt, keys=self._keys is not None, numbered=bool(one_key))
+        tail = prompt_keys.answers_shown(prompt, keys=self._keys is not None, numbered=bool(one_key))
         room = _KEY_ROOM if one_key else _LINE_ROOM
         text = self._question(prompt, tail, room)
         while True:
             if self._phone is not None:
                 self._phone.ask(prompt)
             if self._keys is None:
-                answer = numbered_answer(prompt, self._line(text))
+                answer = prompt_keys.numbered_answer(prompt, self._line(text))
             elif one_key:
                 answer = self._by_key(prompt, text, self._keys)
             else:
@@ -245,8 +234,8 @@ class Terminal(Person):
 
     def _help(self, prompt: Prompt) -> None:
         """Show what can be answered, but what the question itself will explain; then again what must stay in view."""
-        in_question = explained_choices(prompt) if self._keys is not None else ()
-        for line in (line for line in help_lines(prompt) if line not in in_question):
+        in_question = prompt_keys.explained_choices(prompt) if self._keys is not None else ()
+        for line in (line for line in prompt_keys.help_lines(prompt) if line not in in_question):
             self.show(f"  {line}")
         for line, style in self._in_view if self._keys is not None else ():
             self._write(line, style)
@@ -255,7 +244,7 @@ class Terminal(Person):
         if not self._out.isatty():
             return f"? {strip_controls(prompt.text.rstrip())} {tail}".rstrip()
         listed = self._keys is not None and prompt.kind == "choice" and _MANY <= len(prompt.choices) < 10
-        return question_text(prompt, tail, self.columns, room, listed=listed, explained=explained)
+        return prompt_keys.question_text(prompt, tail, self.columns, room, listed=listed, explained=explained)
 
     def _ask(self, question: str, *, drop: bool = True) -> None:
         """Write a question.
@@ -292,8 +281,8 @@ class Terminal(Person):
         self._key_s = float("-inf")
         return self._rest_of_line(key, keys)
 
-    def _rest_of_line(self, key: str, keys: Keys) -> str:
-        """Show a line as it is typed, from its first key to Enter."""
+    def _rest_of_line(self, key: str, keys: Keys, after: str = "") -> str:
+        """Show a line as it is typed, from its first key, and the one after it if that was read, to Enter."""
         entry = Entry()
         while key != ENTER:
             if self._skipped_on_phone:  # the button answers, even if something is half typed
@@ -304,7 +293,7 @@ class Terminal(Person):
             entry.feed(key)
             self._out.write("\b \b" * max(0, len(before) - len(entry.text)) + entry.text[len(before) :])
             self._out.flush()
-            key = self._pressed_key(keys)
+            key, after = after or self._pressed_key(keys), ""
         self._out.write("\n")
         self._out.flush()
         return entry.text.strip()
@@ -320,15 +309,18 @@ class Terminal(Person):
             if key == ENTER and self._habit():
                 self._key_s = float("-inf")
                 continue
-            answer = answer_of_key(prompt, key)
-            if answer is not None:
+            answer = prompt_keys.answer_of_key(prompt, key)
+            typed = self._reading_begun_by(prompt, key, keys, answers=answer is not None)
+            if answer is not None and not typed:
                 if answer:
-                    self._remember(key, rest_of_word(prompt, key))
-                print(answer or ENTER_SHOWN.get(prompt.kind, ""), file=self._out, flush=True)
+                    self._remember(key, prompt_keys.rest_of_word(prompt, key))
+                print(answer or prompt_keys.ENTER_SHOWN.get(prompt.kind, ""), file=self._out, flush=True)
                 return answer
             if prompt.kind == "hookup" and key.isprintable():
                 return self._rest_of_line(key, keys) or key
-            note = "" if key == ENTER and told else self._note_on(prompt, key, keys)
+            note = prompt_keys.NOT_A_CHOICE.format(typed, len(prompt.choices))
+            if not typed:
+                note = "" if key == ENTER and told else self._note_on(prompt, key, keys)
             told = told or key == ENTER
             if note:
                 self._out.write(f"\n  {note}\n{question} ")
@@ -337,11 +329,22 @@ class Terminal(Person):
     def _note_on(self, prompt: Prompt, key: str, keys: Keys) -> str:
         """What to say of a key that answers nothing; empty if nothing."""
         if key == ENTER:
-            return NOT_PASSED_BY if prompt.kind == "next" else ""
-        if prompt.kind not in WRONG_KEY or not key.isprintable():
+            return prompt_keys.NOT_PASSED_BY if prompt.kind == "next" else ""
+        if prompt.kind not in prompt_keys.WRONG_KEY or not key.isprintable():
             return ""
-        self._pass_over(prompt, key, keys)
-        return WRONG_KEY[prompt.kind]
+        self._pass_over(keys)
+        return prompt_keys.WRONG_KEY[prompt.kind]
+
+    def _reading_begun_by(self, prompt: Prompt, key: str, keys: Keys, *, answers: bool) -> str:
+        """A reading typed at a choice, up to Enter; empty for another key, or a figure that stands alone and answers."""
+        if prompt.kind != "choice" or key not in prompt_keys.BEGINS_A_READING:
+            return ""
+        after = keys.next(HABIT_S) if answers else ""
+        if after == END:
+            raise _ended()
+        if answers and (not after or not after.isprintable()):
+            return ""
+        return self._rest_of_line(key, keys, after)
 
     def _fresh_key(self, keys: Keys) -> str:
         """The next key that is not the rest of a word begun at the question before, like the ``es`` of yes."""
@@ -352,11 +355,9 @@ class Terminal(Person):
         self._rest = ""
         return key
 
-    def _pass_over(self, prompt: Prompt, key: str, keys: Keys) -> None:
-        """Pass over the rest of a word, or of a reading, typed where one key was asked for: its characters answer nothing."""
-        if prompt.kind == "choice" and key in BEGINS_A_READING:
-            self._rest_of_line(key, keys)  # typed slowly; a digit in it must not pick an answer
-            return
+    @staticmethod
+    def _pass_over(keys: Keys) -> None:
+        """Pass over the rest of a word typed where one key was asked for: its characters answer nothing."""
         while (key := keys.next(HABIT_S)) and key.isprintable():
             pass
         if key == END:

@@ -182,9 +182,10 @@ def functions_used(*metered: MeterReading) -> dict[str, str]:
 
 def misleading_flags(*metered: MeterReading) -> list[Finding]:
     """Findings for displays that show hold, relative, low battery and the like."""
+    todo = {flag: "clear it" for flag in Flag if flag.misleads} | {Flag.LOW_BATTERY: "change the battery"}
     return [
-        Finding(FindingKind.DISPLAY, f"{m.name} shows '{flag.value}': clear it and read again")
+        Finding(FindingKind.DISPLAY, f"{m.name} shows '{flag.value}': {todo[flag]} and read again")
         for m in metered
         for flag in sorted(m.reading.flags)
-        if flag.misleads or flag is Flag.LOW_BATTERY
+        if flag in todo
     ]

@@ -68,10 +68,10 @@ class Way(msgspec.Struct, frozen=True):
     @property
     def words(self) -> str:
         """One line for a person."""
-        often = f"in {max(1, round(10 * self.probability))} cases of 10"
-        chance = "nearly always" if self.probability >= 0.95 else often
+        percent = max(10, 10 * round(10 * self.probability))  # minutes and chances are partly judgement
+        chance = "over 95 %" if self.probability >= 0.95 else f"{percent} %"
         duration = f"{self.minutes:g} min" if self.minutes >= 1 else f"{60 * self.minutes:.0f} s"
-        return f"({duration}): {self.action}; decides {chance}"
+        return f"({duration}): {self.action}; {chance} chance of a clear pass or fail"
 
 
 T = TypeVar("T", bound=Way)

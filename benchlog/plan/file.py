@@ -1,6 +1,6 @@
 """The plan file: parts, checks with limits fixed beforehand, hold points, substitutions (TOML)."""
 
-from collections import Counter
+from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any
@@ -130,8 +130,9 @@ def read_plan(path: Path) -> Plan:
         If it can't be read, names something that isn't in it, or has a quantity that can't be understood.
     """
     file = read_toml(path, _PlanFile, what="plan")
-    _refuse_doubles(path, "part", [p.tag for p in file.part])
-    _refuse_doubles(path, "check or hold", [*(c.id for c in file.check), *(h.id for h in file.hold)])
+    _refuse_doubles(path, {f"part[{n}].tag": part.tag for n, part in enumerate(file.part)})
+    ids = {f"check[{n}].id": check.id for n, check in enumerate(file.check)}
+    _refuse_doubles(path, ids | {f"hold[{n}].id": hold.id for n, hold in enumerate(file.hold)})
     _refuse_unknown_names(path, file)
     nominal = value_of(file.project.mains)
     if nominal is not None and not _MAINS_V[0] <= nominal <= _MAINS_V[1]:
@@ -221,15 +222,23 @@ def _schema_of_value(kind: type) -> dict[str, Any]:
     raise NotImplementedError
 
 
-def _refuse_doubles(path: Path, what: str, names: list[str]) -> None:
-    times = Counter(names)
-    for name in names:
-        if times[name] > 1:
-            raise ConfigError(f"{path}: {what} {name!r} is defined twice", hint="give each its own name")
+def _refuse_doubles(path: Path, names: Mapping[str, str]) -> None:
+    """Refuse names that are used twice or can't be used; each comes by its place in the file."""
+    first: dict[str, str] = {}
+    for where, name in names.items():
+        table = where.partition("[")[0]
+        if name in first:
+            also = located(path, first[name]).rpartition("line ")[2]
+            raise ConfigError(
+                f"{located(path, where)}: {table} {name!r} is defined twice, first in line {also}",
+                hint="give each its own name",
+            )
         if not name or len(name) > 40 or not name.isprintable():
             raise ConfigError(
-                f"{path}: {what} {name[:40]!r} is not a usable name", hint="use up to 40 printable characters"
+                f"{located(path, where)}: {table} {name[:40]!r} is not a usable name",
+                hint="use up to 40 printable characters",
             )
+        first[name] = where
 
 
 def _refuse_circle(path: Path, kind: str, after: dict[str, tuple[str, ...]]) -> None:

@@ -186,7 +186,7 @@ def check_standard(
 
 
 def _assumed(reading: MeterReading, standard: StandardValue) -> list[Finding]:
-    """What nobody stated of meter and standard: the score rests on it."""
+    """What nobody stated of meter and standard: the score depends on it."""
     found = correction(dataclasses.replace(reading, known=None))
     if standard.half_width == 0:
         words = f"no uncertainty of {standard.tag} is stated: taken as exact (--uncertainty)"

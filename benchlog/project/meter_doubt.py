@@ -21,7 +21,7 @@ import msgspec
 from benchlog.finding import Finding, FindingKind, unique
 from benchlog.logbook.chain import Entry
 from benchlog.project.old_budgets import with_influences
-from benchlog.project.provenance import Blamed, rests_on, shares
+from benchlog.project.provenance import Blamed, measured_with, shares
 from benchlog.reading import Function
 from benchlog.result import Result, Verdict
 
@@ -207,7 +207,7 @@ class MeterDoubts:
         result = with_influences(result)
         found: dict[str, Doubt] = {}
         for doubt in held:
-            if doubt.instrument not in found and rests_on(result, doubt):
+            if doubt.instrument not in found and measured_with(result, doubt):
                 found[doubt.instrument] = doubt
         return tuple(found.values())
 

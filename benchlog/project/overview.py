@@ -11,6 +11,9 @@ from benchlog.project.meter_trust import MeterTrust, meter_trust
 from benchlog.project.state import STATE_KINDS, CheckState, HoldState, ProjectState, project_state
 from benchlog.result import Verdict, worst_verdict
 
+#: Recorded by earlier versions where the user noted nothing for the next time.
+_OLD_NOTHING = "go on with the plan"
+
 
 class Overview(msgspec.Struct, frozen=True):
     """Everything the status screen shows."""
@@ -20,6 +23,7 @@ class Overview(msgspec.Struct, frozen=True):
     meters: tuple[MeterTrust, ...]
     left: str
     next_action: str
+    noted: str  #: What the user wanted to do first next time; empty for nothing in particular.
     stored_energy: tuple[str, ...]
     clock: tuple[ClockDoubt, ...] = ()
 
@@ -40,19 +44,20 @@ def overview(plan: Plan, book: Logbook | None, now_utc_ns: int) -> Overview:
     """Make the overview from a plan and a logbook (None: nothing recorded yet)."""
     if book is None:
         state = project_state(plan, (), now_utc_ns)
-        return Overview(plan, state, (), "not recorded", _next_action(plan, state, ""), _energy(plan))
+        return Overview(plan, state, (), "not recorded", _next_action(plan, state), "", _energy(plan))
     entries = list(book.entries(STATE_KINDS))  # those of `EVIDENCE_KINDS` are among them
     state = project_state(plan, entries, now_utc_ns)
     last_end = next(iter(book.entries("session end", newest_first=True, limit=1)), None)
     left = str(last_end.body.get("left", "not said")) if last_end else "not said"
     left = "not stated" if left == "not said" else left
     noted = str(last_end.body.get("next", "")) if last_end else ""
+    noted = "" if noted == _OLD_NOTHING else noted
     meters = meter_trust(entries, now_utc_ns)
-    action = _next_action(plan, state, noted)
-    return Overview(plan, state, meters, left, action, _energy(plan), clock_doubts(book, now_utc_ns))
+    action = _next_action(plan, state)
+    return Overview(plan, state, meters, left, action, noted, _energy(plan), clock_doubts(book, now_utc_ns))
 
 
-def _next_action(plan: Plan, state: ProjectState, noted: str) -> str:
+def _next_action(plan: Plan, state: ProjectState) -> str:
     for hold in state.holds.values():
         if hold.state is HoldState.TAKEN_RECALLED:
             return f"{hold.hold.id} was taken on evidence that was recalled since: check what was done then before you go on"
@@ -66,7 +71,7 @@ def _next_action(plan: Plan, state: ProjectState, noted: str) -> str:
     if status is not None:
         word = {CheckState.RECALLED: "measure again", CheckState.STALE: "repeat"}.get(status.state, "do")
         return f"{word} {status.check.id} on {status.check.part}: {status.check.title or status.reason}"
-    return noted if noted and noted != "go on with the plan" else "all checks are passed"
+    return "all checks are passed"
 
 
 def _energy(plan: Plan) -> tuple[str, ...]:

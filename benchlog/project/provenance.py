@@ -12,11 +12,13 @@ from benchlog.influence import Influence, Role
 from benchlog.number_format import format_quantity
 from benchlog.result import BudgetLine, Result, Uncertain
 
-SHARED_REFERENCE = frozenset({"V~", "V=", "V~=", "A~", "A=", "diode", "degC"})
+SHARED_REFERENCE = ("V=", "V~", "V~=", "A=", "A~", "diode", "degC")
 """Functions scaled by the voltage reference of a meter."""
 
 _T = TypeVar("_T")
-_RATIOMETRIC = frozenset({"ohm", "ohm4w", "continuity"})
+_RATIOMETRIC = ("ohm", "ohm4w", "continuity")
+#: Functions of a meter that fail together, and how they belong together.
+_GROUPS = {SHARED_REFERENCE: "share its voltage reference", _RATIOMETRIC: "are measured like it"}
 _CANCELLED = 1e-6  # a smaller sensitivity counts as none
 
 
@@ -28,8 +30,7 @@ def shares(failed: str, used: str) -> bool:
     """
     if not failed or not used or failed == used:
         return True
-    groups = (SHARED_REFERENCE, _RATIOMETRIC)
-    return any(failed in group and used in group for group in groups)
+    return any(failed in group and used in group for group in _GROUPS)
 
 
 class Blamed(msgspec.Struct, frozen=True):
@@ -58,11 +59,19 @@ class Blamed(msgspec.Struct, frozen=True):
 
     @property
     def where(self) -> str:
-        """Function, channel and range that are blamed, as shown; empty for all of it."""
-        words = [f"on {self.function}"] if self.function else []
+        """Functions, channel and range that are blamed, as shown; empty for all of it."""
+        words = [f"on {self.function}{self._sharing}"] if self.function else []
         words += [f"channel {self.channel}"] if self.channel else []
         words += [f"range {format_quantity(self.range_max, 'V')}"] if self.range_max else []
         return " ".join(words)
+
+    @property
+    def _sharing(self) -> str:
+        """The functions in doubt with the one that failed, in words."""
+        for group, why in _GROUPS.items():
+            if self.function in group:
+                return f" and the functions that {why} ({', '.join(f for f in group if f != self.function)})"
+        return ""
 
 
 def uses(result: Result) -> Iterator[Influence]:
@@ -79,7 +88,7 @@ def uses(result: Result) -> Iterator[Influence]:
                 yield Influence(Role.READING, tag, function.strip())
 
 
-def rests_on(result: Result, blamed: Blamed) -> bool:
+def measured_with(result: Result, blamed: Blamed) -> bool:
     """Return whether a result was measured with what is blamed."""
     return bool(_meant([(use, use) for use in uses(result)], blamed))
 

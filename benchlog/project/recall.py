@@ -22,7 +22,7 @@ import msgspec
 from benchlog.logbook.chain import Entry
 from benchlog.logbook.recalled import RecallClass
 from benchlog.project.old_budgets import with_influences
-from benchlog.project.provenance import Blamed, rests_on
+from benchlog.project.provenance import Blamed, measured_with
 from benchlog.project.recall_pairs import shifted_pairs
 from benchlog.project.recall_values import corrected, deciding, judged_limits, true_ranges
 from benchlog.result import Result, Verdict
@@ -60,7 +60,7 @@ class Failure(Blamed, frozen=True):
 
 
 class RecalledResult(msgspec.Struct, frozen=True):
-    """One result that rested on it, its class and why; `holds` were released or taken on it.
+    """One result that used it, its class and why; `holds` were released or taken on it.
 
     `true_ranges` has the range of the true value of each quantity of a result that counts with wider uncertainty, SI.
     """
@@ -170,7 +170,7 @@ def in_order(results: Iterable[RecalledResult]) -> tuple[RecalledResult, ...]:
 
 def _affected(result: Result, failure: Failure) -> bool:
     """Return whether a deciding quantity depends on what failed; if unknown, any measured with it."""
-    if not rests_on(result, failure):
+    if not measured_with(result, failure):
         return False
     if failure.errors is None:
         return True
@@ -275,7 +275,7 @@ def _confirmation(
             for other, later in results
             if other.seq > entry.seq
             and (later.check_id, later.part, later.verdict) == (result.check_id, result.part, result.verdict)
-            and not rests_on(later, Blamed(failure.instrument))
+            and not measured_with(later, Blamed(failure.instrument))
         ),
         None,
     )

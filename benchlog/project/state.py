@@ -81,7 +81,7 @@ class HoldState(StrEnum):
 
 
 class CheckStatus(msgspec.Struct, frozen=True):
-    """One check: its state, why, the result it rests on, and what recalls say of that result."""
+    """One check: its state, why, the result that counts, and what recalls say of it."""
 
     check: Check
     state: CheckState

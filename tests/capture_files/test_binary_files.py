@@ -73,6 +73,33 @@ def test_npz_and_mat_with_time_interval_or_rate(tmp_path: Path) -> None:
     assert load_capture(tmp_path / "bare.npz", sample_interval_s=1e-5).n_samples == 100
 
 
+def test_an_interval_given_beside_the_files_own_must_equal_it(tmp_path: Path) -> None:
+    """Whatever kind of file states it: one that contradicts is neither taken nor ignored."""
+    u = np.sin(np.arange(200) / 10)
+    own = Capture((ChannelRecord("CH1", u), ChannelRecord("CH2", u)), 1e-5, "SC-03")
+    save_capture(own, tmp_path / "own.npz")
+    save_capture(own, tmp_path / "own.csv")
+    scipy.io.wavfile.write(tmp_path / "x.wav", 100_000, (u * 1000).astype(np.int16))
+    np.savez(tmp_path / "rate.npz", fs=1e5, u=u)
+    rows = "\n".join(f"{x:.5f},{x:.5f}" for x in u)
+    (tmp_path / "head.csv").write_text(f"Sample Interval,1e-5\n\nCH1 (V),CH2 (V)\n{rows}\n", encoding="utf-8")
+    for name in ("own.npz", "own.csv", "x.wav", "rate.npz", "head.csv"):
+        assert load_capture(tmp_path / name, sample_interval_s=1e-5).interval_s == pytest.approx(1e-5), name
+        with pytest.raises(CaptureFileError, match=r"but 0\.001 s was given") as caught:
+            load_capture(tmp_path / name, sample_interval_s=1e-3)
+        assert "--sample-interval" in caught.value.hint
+
+
+@pytest.mark.parametrize("name", ["own.npz", "own.csv"])
+def test_columns_choose_channels_of_a_file_that_names_them(tmp_path: Path, name: str) -> None:
+    u = np.sin(np.arange(200) / 10)
+    own = Capture((ChannelRecord("CH1", u), ChannelRecord("CH2", 2 * u)), 1e-5, "SC-03")
+    save_capture(own, tmp_path / name)
+    assert load_capture(tmp_path / name, columns=["time", "CH2"]).names == ("CH2",)
+    with pytest.raises(UsageError, match="no channel 'CH3'"):
+        load_capture(tmp_path / name, columns=["CH3"])
+
+
 def test_matrix_with_few_columns_is_channels_and_a_square_one_is_asked_about(tmp_path: Path) -> None:
     wide = _rng.normal(size=(3, 200))
     np.save(tmp_path / "wide.npy", wide)

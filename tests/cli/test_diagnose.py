@@ -121,7 +121,7 @@ def test_typed_answers_one_card_at_a_time(asked: Callable[..., tuple[int, str]])
     assert "safe" not in out
 
 
-def test_the_number_of_an_answer_stands_for_it(asked: Callable[..., tuple[int, str]]) -> None:
+def test_the_number_of_an_answer_picks_it(asked: Callable[..., tuple[int, str]]) -> None:
     _, by_word = asked("in order\nlamp_in_outlet=dark\n")
     _, by_number = asked("1\nlamp_in_outlet=dark\n")
     assert "1 in order" in asked("?\n")[1]
@@ -196,7 +196,7 @@ def test_a_slip_is_asked_about(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_counts_of_this_bench_are_taken_in(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    """A bench whose leads break all the time is told so."""
+    """A bench whose leads break often has these counts in its answer."""
     (folder / "counts.toml").write_text("lead_open = 40\n", encoding="utf-8")
     words = ["--expect", "27 V ac", "--reading", "0.21 V ac", "--json", "--no-record"]
     _, (plain,) = run(capsys, *words)
@@ -304,6 +304,32 @@ def test_names_nobody_knows_are_not_taken_in_silence(
         said := " ".join(capsys.readouterr().out.split())
     )
     assert "did you mean MB-02?" in said
+
+
+def test_a_cross_check_on_record_counts(capsys: pytest.CaptureFixture[str]) -> None:
+    """A meter that disagreed with another one, and the other one was found good since: one line says so, and it weighs."""
+    diagnose = ["diagnose", "--expect", "5 V dc", "--reading", "5.6 V dc", "--source", "bench", "--meter"]
+    meters = ["--reading", "A=5.19 V dc", "--reading", "B=5.00 V dc", "--accuracy", "A=0.8 % + 2"]
+    main(["crosscheck", *meters, "--accuracy", "B=0.5 % + 2"])
+    capsys.readouterr()
+    main([*diagnose, "A", "--json"])
+    one_of_two = json.loads(capsys.readouterr().out)
+    assert one_of_two["known"].startswith("On record: A disagreed with B in a cross-check (entry ")
+    main(["standard", "B", "CS", "5.00 V dc", "--nominal", "5 V dc", "--accuracy", "0.5 % + 2"])
+    capsys.readouterr()
+    main([*diagnose, "A", "--json"])
+    the_one = json.loads(capsys.readouterr().out)
+    assert the_one["known"].endswith(
+        "B read a check standard correctly since, so a meter fault is more likely."
+    )
+    main([*diagnose, "C", "--json"])
+    nothing = json.loads(capsys.readouterr().out)
+    assert "C is neither" in nothing["known"]
+    meter = [
+        sum(c["probability"] for c in answer["causes"] if c["family"] == "meter")
+        for answer in (nothing, one_of_two, the_one)
+    ]
+    assert meter[0] + 0.1 < meter[1] < meter[2]
 
 
 def test_a_resistance_may_be_written_as_it_is_marked(capsys: pytest.CaptureFixture[str]) -> None:

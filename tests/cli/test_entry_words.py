@@ -72,7 +72,7 @@ def test_no_line_of_the_demo_shows_digests_or_raw_keys(
 
 
 def test_status_names_the_logbook_that_is_there(tmp_path: Path) -> None:
-    """Nothing recorded yet, where another logbook lies beside: the reader is told."""
+    """Nothing recorded yet, where another logbook is beside it: the reader is informed."""
     desk = Desk(tmp_path / "desk")
     desk.run("new", desk.folder / "p")
     (desk.folder / "other.logbook").touch()

@@ -1,4 +1,4 @@
-"""Whatever is found bad recalls what rests on it: scope, channel, range, divider, resistor, check standard, meter."""
+"""Whatever is found bad recalls what was measured with it: scope, channel, range, divider, resistor, check standard, meter."""
 
 from __future__ import annotations
 
@@ -120,6 +120,17 @@ def test_both_ratios_are_recalled_on_screen_in_status_and_on_paper(
     assert marked not in desk.run("record", "show", str(entries[0])).words
 
 
+def test_a_recall_says_which_functions_it_recalls(desk: Desk) -> None:
+    """One voltage reference scales volts AC and DC, so the recall of one names the other; not resistance."""
+    desk.run(*SUPPLY, "--reading", "27.75 V ac", "--meter", "MA-1", "--part", "T1")
+    said = " ".join(desk.run("recall", "MA-1", "--function", "V=", "--reason", "reads high").out.split())
+    assert "on V= and the functions that share its voltage reference (V~, " in said
+    assert "supply T1: measure again" in said
+    other = " ".join(desk.run("recall", "MA-1", "--function", "ohm", "--reason", "reads high").out.split())
+    assert "on ohm and the functions that are measured like it (ohm4w, continuity): reads high" in other
+    assert "no result used it" in other
+
+
 def test_an_error_without_a_unit_is_refused(desk: Desk) -> None:
     """A bare 2 would be 200 %."""
     _measure(desk, _ratio_plan(desk))
@@ -220,7 +231,7 @@ def test_a_check_standard_found_wrong_recalls_what_passed_meters_measured(desk: 
     assert desk.run(*SUPPLY, "--reading", "27.5 V ac", "--meter", "MA-1", "--json").json["verdict"] == "pass"
 
 
-def test_a_failure_on_a_wrong_standard_is_told(desk: Desk) -> None:
+def test_a_failure_on_a_wrong_standard_is_reported(desk: Desk) -> None:
     """5.10 V on a standard that is really 5.10 V: the meter was right."""
     bad = desk.run("standard", "MA-1", "CS-3", "5.10 V dc", "--json")
     assert bad.json["verdict"] == "fail"
@@ -263,7 +274,7 @@ def test_a_repaired_meter_is_checked_before_it_is_trusted(desk: Desk) -> None:
     assert meter["trust"] == "trust"
 
 
-def test_a_repair_without_a_check_since_is_no_trust(desk: Desk) -> None:
+def test_a_repair_without_a_check_since_does_not_bring_trust(desk: Desk) -> None:
     """A meter recalled by hand counts again once repaired, but its earlier check says nothing of it now."""
     assert desk.run("standard", "MA-1", "CS-3", "5.00 V dc").code == 0
     desk.run("recall", "MA-1", "--reason", "dropped")
@@ -313,10 +324,10 @@ def test_a_slip_in_a_name_recalls_nothing_and_says_what_is_known(
         ("15 ohm load resistor", [("T1", "stands with wider uncertainty")]),
     ],
 )
-def test_a_record_of_labels_only_recalls_what_can_be_told(
+def test_a_record_of_labels_only_recalls_what_its_labels_say(
     desk: Desk, name: str, parts: list[tuple[str, str]]
 ) -> None:
-    """The labels of that time are read as a format; which way a source resistance follows the load they don't tell."""
+    """The labels of that time are read as a format; which way a source resistance follows the load they don't say."""
     shutil.copy(OLD, desk.logbook)
     assert desk.run("record", "verify").code == 0
     desk.days(1)
@@ -368,7 +379,7 @@ def test_status_and_certificate_show_the_wider_interval_and_who_released(desk: D
 def test_limits_that_follow_a_bad_meter_are_corrected_too(
     desk: Desk, meter: str, error: str, kind: str, said: str
 ) -> None:
-    """A pass against limits from a mains voltage that was never there is no pass."""
+    """A pass against limits from a mains voltage that was never there does not count as a pass."""
     words = (
         "--mains",
         "236 V",

@@ -108,7 +108,7 @@ def test_a_linked_meter_named_only_in_a_group_is_watched_too(
     assert picture["groups"][0]["state"] == "agree"
 
 
-def test_an_instrument_out_of_reach_is_told_and_ends_in_4(
+def test_an_instrument_out_of_reach_is_reported_and_ends_in_4(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, given: Given
 ) -> None:
     monkeypatch.chdir(tmp_path)
@@ -127,7 +127,7 @@ def test_an_instrument_out_of_reach_is_told_and_ends_in_4(
         ("MX-99=27.8 V ac", "not a typed meter"),
     ],
 )
-def test_a_line_that_is_no_reading_is_answered_and_nothing_recorded(
+def test_a_line_that_is_not_a_reading_is_answered_and_nothing_recorded(
     line: str,
     answer: str,
     tmp_path: Path,
@@ -150,7 +150,7 @@ def test_typed_meters_alone_are_watched_until_standard_input_ends(
     given("A=27.8 V ac\nB=27.7 V ac\nA=27.9\nq\nA=99 V ac\n")
     assert main(["watch", "typed:A", "typed:B", "--group", "out=A,B", "--plain"]) == 0
     text = capsys.readouterr().out
-    assert "A: 27.9 V ac plus or minus" in text
+    assert "A: 27.9 V ac ±" in text
     assert "99" not in text
 
 
@@ -164,7 +164,7 @@ def test_a_typed_reading_short_of_digits_is_recorded_and_asked_about(
     given("A=27.8 V ac\n")
     assert main(["watch", "A", "--plain"]) == 0
     text = capsys.readouterr().out
-    assert "A: 27.8 V ac plus or minus" in text
+    assert "A: 27.8 V ac ±" in text
     assert "27.8 V ac has fewer digits than A shows there (steps of 10 mV): type all of them" in text
 
 
@@ -182,11 +182,11 @@ def test_a_bad_line_is_answered_even_when_a_good_one_follows_at_once(
     text = capsys.readouterr().out
     (answer,) = [line for line in text.splitlines() if "banana" in line]
     assert answer.startswith("not recorded: 'A=banana': 'banana' does not begin with a number; write")
-    assert "B: 27.1 V ac plus or minus" in text
+    assert "B: 27.1 V ac ±" in text
 
 
 @pytest.mark.parametrize(
-    ("lines", "told"),
+    ("lines", "said"),
     [
         ("", "out: nothing compared yet, no reading of A, B typed yet"),
         ("A=27.8 V ac\n", "out: nothing compared yet, no reading of B typed yet"),
@@ -195,7 +195,7 @@ def test_a_bad_line_is_answered_even_when_a_good_one_follows_at_once(
 )
 def test_a_comparison_not_made_or_not_decided_clears_nobody(
     lines: str,
-    told: str,
+    said: str,
     tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
     monkeypatch: pytest.MonkeyPatch,
@@ -207,7 +207,7 @@ def test_a_comparison_not_made_or_not_decided_clears_nobody(
     Path("bench.toml").write_text(text, encoding="utf-8")
     given(lines)
     assert main(["watch", "A", "B", "--group", "out=A,B", "--plain"]) == 3
-    assert told in capsys.readouterr().out
+    assert said in capsys.readouterr().out
     given(lines)
     assert main(["watch", "A", "B", "--group", "out=A,B", "--once"]) == 3
     picture = capsys.readouterr().out

@@ -76,7 +76,7 @@ def test_on_a_terminal_a_reading_is_typed_by_key_and_q_leaves_the_terminal_in_or
     terminal.press("27.3 V ac\n")
     terminal.until("no meter is in doubt")  # all four compared
     terminal.press("q")
-    terminal.until("readings in bench.logbook")
+    terminal.until("saved in bench.logbook")
     assert termios.tcgetattr(terminal.slave)[3] & termios.ICANON
     assert terminal.close() == 0
     assert terminal.text.count("\x1b[?1049h") == terminal.text.count("\x1b[?1049l") == 1

@@ -1,4 +1,4 @@
-"""From readings to pictures: uncertainty, trend, scale, recorder's health, changes told as lines."""
+"""From readings to pictures: uncertainty, trend, scale, recorder's health, changes written as lines."""
 
 from __future__ import annotations
 
@@ -9,9 +9,8 @@ from helpers.meters_on_node import Node
 from benchlog.bench import Bench, Instrument
 from benchlog.clock import ManualClock
 from benchlog.dashboard.collector import Collector
-from benchlog.dashboard.model import Snapshot
+from benchlog.dashboard.model import NodeGroup, Snapshot
 from benchlog.dashboard.plain import Changes, summary
-from benchlog.dashboard.suspect import NodeGroup
 from benchlog.displayed import parse_displayed
 from benchlog.reading import Function, Reading
 from benchlog.recorder import Link, LinkStatus
@@ -21,7 +20,7 @@ GROUP = NodeGroup("node", ("M1", "M3"))
 
 
 def collected(readings: list[Reading], **options: object) -> tuple[Collector, ManualClock]:
-    """A collector that was given readings on a clock that stands at the last."""
+    """A collector that was given readings, on a clock that is at the last one."""
     clock = ManualClock(readings[0].utc_ns)
     collector = Collector(BENCH, [GROUP], clock=clock, linked=["M1", "M3"], **options)  # type: ignore[arg-type]
     for reading in readings:
@@ -104,7 +103,7 @@ def test_clearing_begins_the_plots_again() -> None:
     assert not collector.snapshot().plots
 
 
-def test_readings_that_wait_are_told_from_those_written_and_lost() -> None:
+def test_readings_that_wait_are_counted_apart_from_those_written_and_lost() -> None:
     collector, _ = collected(node_readings(10))
     readings = node_readings(10)
     collector.committed(None, readings[:50])
@@ -115,7 +114,7 @@ def test_readings_that_wait_are_told_from_those_written_and_lost() -> None:
     assert health.bad_frames == 3
 
 
-def test_a_gap_is_counted_once_and_the_silent_meter_told() -> None:
+def test_a_gap_is_counted_once_and_the_silent_meter_named() -> None:
     collector, clock = collected(node_readings(10))
     clock.advance(20)
     lost = LinkStatus("M1", Link.LOST, error="the port went away")
@@ -131,7 +130,7 @@ def test_lines_tell_changes_once() -> None:
     collector, clock = collected(node_readings(30))
     changes = Changes()
     first = list(changes.lines(collector.snapshot()))
-    assert any("M1: 27" in line and "plus or minus" in line for line in first)
+    assert any("M1: 27" in line and "±" in line for line in first)
     assert any("meters agree" in line for line in first)
     assert list(changes.lines(collector.snapshot())) == []
     clock.advance(20)
@@ -144,6 +143,23 @@ def test_lines_tell_changes_once() -> None:
     for reading in node_readings(5):
         collector.take(msgspec.structs.replace(reading, mono_ns=now * 10**9))
     assert any("no longer in doubt" in line for line in changes.lines(collector.snapshot()))
+
+
+def test_a_number_on_its_way_is_marked_and_no_line_tells_it() -> None:
+    """A display that climbs after the clip was put on; the line comes once it has settled."""
+    clock, changes = ManualClock(0), Changes()
+    collector = Collector(Bench(), (), clock=clock)
+    words, told = [], []
+    for volts in (3.1, 12.4, 20.2, 24.9, 27.02, 27.61, 27.62, 27.62, 27.63):
+        clock.advance(0.3)
+        shown = Reading(Function.AC_VOLTS, volts, 0.01, f"{volts:.2f} V", instrument="M1")
+        collector.take(shown.stamped("M1", clock.utc_ns(), clock.monotonic_ns()))
+        words.append(collector.snapshot().meters[0].words)
+        told += changes.lines(collector.snapshot())
+    assert words[:6] == ["settling"] * 6
+    assert words[-1] != "settling"
+    assert len(told) == 1
+    assert "M1: 27.6" in told[0]
 
 
 def test_summary_names_every_meter_and_doubt() -> None:

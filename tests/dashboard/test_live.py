@@ -16,7 +16,7 @@ from benchlog.clock import ManualClock
 from benchlog.dashboard.collector import Collector
 from benchlog.dashboard.keyboard import Keyboard
 from benchlog.dashboard.live import Screen, can_show, play, showing
-from benchlog.dashboard.suspect import NodeGroup
+from benchlog.dashboard.model import NodeGroup
 from benchlog.keyboard import single_keys
 from benchlog.registry import make_adapter
 from benchlog.simulation import served_as_sim

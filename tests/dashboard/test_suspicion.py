@@ -10,9 +10,10 @@ import pytest
 from helpers.meters_on_node import FOUR, Node, accuracy, steady
 from helpers.watched_node import GROUP, Change, changed, raised, with_value
 
-from benchlog.dashboard.suspect import Kind, NodeGroup, next_check
+from benchlog.dashboard.model import NodeGroup
 from benchlog.dashboard.suspicion import Watchdog
 from benchlog.diagnosis.catalogue import load_catalogue
+from benchlog.project.suspect import Kind, next_check
 from benchlog.reading import Flag, Function, Reading, State
 
 
@@ -45,7 +46,7 @@ def test_a_frozen_display_is_named_once_the_others_have_moved() -> None:
     assert found[0][1].next_check == "short_tips"
 
 
-def test_a_lone_display_that_stands_after_it_always_wandered_is_doubted() -> None:
+def test_a_lone_display_that_stops_after_it_always_wandered_is_doubted() -> None:
     node = Node(1, tags=("M3",))
     found = raised(changed(node.readings(700), "M3", 300, frozen()), groups=())
     assert [(s.kind, s.tag) for _, s in found] == [(Kind.FROZEN, "M3")]

@@ -100,6 +100,28 @@ def test_no_scope_clip_on_a_mains_referenced_node(clock: ManualClock) -> None:
     assert "rated meter" in error.value.hint
 
 
+# ---- the battery ----
+
+
+@pytest.mark.parametrize(("wish", "shown"), [("y", 27.75), ("n", 28.90)])
+def test_a_battery_symbol_is_asked_about_before_the_reading_counts(
+    wish: str, shown: float, monkeypatch: pytest.MonkeyPatch, clock: ManualClock
+) -> None:
+    """A new battery is noted and the display read again; who keeps the old one is not asked twice."""
+    low = frames(28.90, flags=frozenset({Flag.LOW_BATTERY}))
+    linked(monkeypatch, clock, [*low, *low], frames(27.75))
+    person = ScriptedPerson({"v/battery": wish}, interactive=True)
+    renewed: list[str] = []
+    with Acquisition(BENCH, person, clock) as acquisition:
+        acquisition.begin(CheckContext(renewed=renewed.append))
+        assert acquisition.reading("MA-01", V_AC, "voltage", "v").value == shown
+        assert renewed == (["MA-01"] if wish == "y" else [])
+        assert ("v/new_battery" in person.keys) is (wish == "y")
+        if wish == "n":
+            acquisition.reading("MA-01", V_AC, "voltage", "w")
+            assert "w/battery" not in person.keys
+
+
 # ---- slips ----
 
 
@@ -129,7 +151,7 @@ def test_a_slip_can_be_read_again(clock: ManualClock) -> None:
     assert acquisition.findings == []
 
 
-def test_a_script_is_not_asked_but_told(clock: ManualClock) -> None:
+def test_a_script_gets_an_error_instead_of_a_question(clock: ManualClock) -> None:
     person = ScriptedPerson({"v": "271"})
     acquisition = Acquisition(BENCH, person, clock)
     assert acquisition.reading("MB-02", V_AC, "voltage", "v", expect=27.1).value == 271
@@ -215,7 +237,7 @@ def test_a_reading_is_kept_before_anybody_hears_of_it(clock: ManualClock) -> Non
 # ---- keys, trouble ----
 
 
-def test_t_types_what_the_link_should_have_told(monkeypatch: pytest.MonkeyPatch, clock: ManualClock) -> None:
+def test_t_types_what_the_link_should_have_sent(monkeypatch: pytest.MonkeyPatch, clock: ManualClock) -> None:
     linked(monkeypatch, clock, [item for n in range(40) for item in (0.4, *frames(n, n=1)[1:])])
     person = ScriptedPerson({"v": "27.75"}, keys="t")
     with Acquisition(BENCH, person, clock) as acquisition:
@@ -308,7 +330,7 @@ def test_what_a_diagnosis_should_know_of_a_meter(clock: ManualClock) -> None:
 @pytest.mark.parametrize(
     ("typed", "function", "displayed", "value"),
     [
-        ("4k7", Function.OHMS, "4.7 kΩ", 4700.0),  # IEC 60062: the letter stands at the decimal mark
+        ("4k7", Function.OHMS, "4.7 kΩ", 4700.0),  # IEC 60062: the letter is in the place of the decimal mark
         ("1R5", Function.OHMS, "1.5 Ω", 1.5),
         ("R47", Function.OHMS, "0.47 Ω", 0.47),
         ("4.7 kohms", Function.OHMS, "4.7 kΩ", 4700.0),

@@ -10,7 +10,7 @@ def test_a_stray_word_is_read_back_and_taken_back(rig: GuidedProject) -> None:
     """A word meant for another question does not stay on the record as something charged."""
     answers = {"close/left": ["y", "C3, 38 V"], "close/left/right": ["n", "y"], "close/next": ""}
     person = ScriptedPerson(answers, interactive=True)
-    assert rig.guide(person).close_out() == {"left": "C3, 38 V", "next": "go on with the plan"}
+    assert rig.guide(person).close_out() == {"left": "C3, 38 V"}
     assert "Note 'y' as left on the bench?" in [prompt.text for prompt in person.asked]
 
 

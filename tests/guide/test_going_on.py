@@ -1,4 +1,4 @@
-"""After a verdict: it stays until the person goes on, can be measured again or looked into, and Ctrl-C is a stop."""
+"""After a verdict: it stays until the person goes on, can be measured again or diagnosed, and Ctrl-C stops the run."""
 
 from __future__ import annotations
 
@@ -74,8 +74,8 @@ class Shy(ScriptedPerson):
         return super().answer(prompt)
 
 
-def test_a_failed_check_can_be_looked_into_and_left(rig: GuidedProject) -> None:
-    """d asks the engine; its questions come with their keys; the result stays as it was."""
+def test_a_failed_check_can_be_diagnosed_and_left(rig: GuidedProject) -> None:
+    """d starts the diagnosis; its questions come with their keys; the result stays as it was."""
     person = Shy(
         {
             "C01/voltage": "6.00",
@@ -275,6 +275,7 @@ def test_u_in_the_standards_round_withdraws_the_last_standard(tmp_path: Path) ->
     answers = {
         "start/MB-02/tips/reading": "0.2",
         "start/MB-02/CS-3/reading": ["5.10", "5.01"],
+        "start/MB-02/CS-3/battery": "n",
         "start/next": ["u", ""],
         "start/MB-02/undo": "misread",
         "C01/voltage": "5.00",
@@ -285,6 +286,47 @@ def test_u_in_the_standards_round_withdraws_the_last_standard(tmp_path: Path) ->
         assert [b["reason"] for b in rig.bodies("supersede")] == ["misread"]
         assert len(rig.bodies("recall")) == len(rig.bodies("recall undone")) == 1
         assert [b["verdict"] for b in rig.bodies("standard")] == ["fail", "pass"]
+
+
+def test_a_meter_that_fails_its_standard_may_get_a_new_battery(tmp_path: Path) -> None:
+    """It is read again as left; the failure and its recall stay on record, and the meter is trusted."""
+    answers = {
+        "start/MB-02/tips/reading": "0.2",
+        "start/MB-02/CS-3/reading": "5.10",
+        "start/MB-02/CS-3/battery": "y",
+        "start/MB-02/CS-3/left/reading": "5.01",
+        "C01/voltage": "5.00",
+    }
+    plan = plan_text(part("T1"), reading_check("C01", "V=", low="4.8 V", high="5.2 V"))
+    with GuidedProject(tmp_path, plan, TWO_METERS) as rig:
+        person = ScriptedPerson(answers, interactive=True)
+        assert rig.run(person, standards=True) is Verdict.PASS
+        assert [(b["verdict"], b["as"]) for b in rig.bodies("standard")] == [
+            ("fail", "found"),
+            ("pass", "left"),
+        ]
+        assert rig.bodies("repair") == [{"meter": "MB-02", "reason": "new battery"}]
+        assert len(rig.bodies("recall")) == 1
+        assert "change its battery" not in person.said
+
+
+@pytest.mark.parametrize(("wish", "judged"), [("y", ("MB-02",)), ("n", ("MA-01",))])
+def test_a_low_battery_found_by_a_diagnosis_can_be_changed_at_once(
+    tmp_path: Path, wish: str, judged: tuple[str, ...]
+) -> None:
+    """The symbol is seen: with a new battery the reading is taken again and counts; else the meter is in doubt."""
+    answers = BAD_METER | {
+        "C01/doubt/look": "battery symbol",
+        "C01/doubt/look/else": "nothing else",
+        "C01/doubt/battery": wish,
+        "C01/doubt/again": "27.0",
+    }
+    with GuidedProject(tmp_path, transformer_plan(), TWO_METERS) as rig:
+        person = ScriptedPerson(answers, interactive=True)
+        rig.run(person, standards=False)
+        assert [bool(rig.bodies(kind)) for kind in ("repair", "found bad")] == [wish == "y", wish == "n"]
+        assert rig.results[0].instruments == judged
+        assert rig.results[1].verdict is (Verdict.PASS if wish == "y" else Verdict.INDETERMINATE)
 
 
 @pytest.mark.parametrize(("source", "outlet"), [("mains", True), ("bench", False)])

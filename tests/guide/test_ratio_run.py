@@ -167,7 +167,7 @@ def test_a_sense_loop_without_signal_proves_nothing() -> None:
     assert any("could not prove that the ratio is flat" in finding for finding in result.findings)
 
 
-def test_series_opposition_is_no_automatic_run() -> None:
+def test_series_opposition_has_no_automatic_run() -> None:
     with pytest.raises(UsageError, match="sense loop beside"):
         _run(CoreBench(TAPE), replace(RUN, setup=replace(SETUP, opposed_turns=50)))
 

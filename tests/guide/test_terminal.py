@@ -325,7 +325,7 @@ def test_without_a_speech_program_there_is_silence(which: Callable[[str], str | 
     Speech("/nowhere/espeak-ng").say("27.75 volts")
 
 
-def test_another_key_at_a_yes_or_no_question_is_told_which_keys_answer(
+def test_another_key_at_a_yes_or_no_question_shows_which_keys_answer(
     screen: Screen, terminal: Terminal
 ) -> None:
     screen.type_when(("lit?", "x"), ("type y or n", "n"))
@@ -337,6 +337,19 @@ def test_a_word_typed_where_a_key_answers_is_answered_once(screen: Screen, termi
     screen.type_when(("lit?", "4k7 ohm n"), ("type y or n", "y"))
     assert terminal.answer(Prompt("confirm", "lit?")) == "y"
     assert screen.seen().count("type y or n") == 1
+
+
+@pytest.mark.parametrize("typed", ["2.0 V", "1 V", "2"])
+def test_a_reading_that_begins_with_the_number_of_a_choice_picks_none(
+    typed: str, screen: Screen, terminal: Terminal
+) -> None:
+    """What is asked for is said; the same figure alone answers."""
+    alone = len(typed) == 1
+    screen.type_when(("steady?", f"{typed}\n"), *([] if alone else [("from 1 to 2", "1")]))
+    assert terminal.answer(Prompt("choice", "steady?", choices=("steady", "jumps"))) == (
+        "jumps" if alone else "steady"
+    )
+    assert (f"'{typed}' is not one of the choices" in screen.seen()) is not alone
 
 
 @pytest.mark.parametrize("typed", ["0.02 V ac", "4.22 V ac"])
@@ -352,10 +365,10 @@ def test_a_reading_typed_slowly_where_a_key_answers_picks_no_answer(
 
     threading.Timer(0.3, slowly).start()
     assert terminal.answer(Prompt("choice", "steady?", choices=("steady", "jumps"))) == "steady"
-    assert screen.seen().count("press one of the keys shown") == 1
+    assert screen.seen().count("press a number from 1 to 2") == 1
 
 
-def test_enter_at_a_result_that_is_no_pass_is_told_once_what_goes_on(
+def test_enter_at_a_result_that_is_not_a_pass_shows_once_what_goes_on(
     screen: Screen, terminal: Terminal
 ) -> None:
     prompt = Prompt("next", "C01: fail.", choices=("again", "diagnose"))

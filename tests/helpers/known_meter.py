@@ -38,7 +38,7 @@ class KnownMeter:
     """A meter with drawn errors.
 
     `accuracy` is the statement, `resolution` one count, `u_counts` the scatter of a reading in counts before it is
-    rounded. Every range (told by its resolution) and function has errors of its own. `beyond` is how far the errors go
+    rounded. Every range (known by its resolution) and function has errors of its own. `beyond` is how far the errors go
     beyond the statement. The errors are first those of today; `go_back` takes the meter to an earlier day.
     """
 

@@ -56,7 +56,7 @@ def wait_until(true: object, what: str, patience_s: float = _PATIENCE_S) -> None
 
 @dataclass
 class Kept:
-    """What a recorder told while it ran."""
+    """What a recorder reported while it ran."""
 
     acknowledged: list[Reading] = field(default_factory=list)
     errors: list[BenchlogError] = field(default_factory=list)

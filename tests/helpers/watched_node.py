@@ -7,8 +7,9 @@ from collections.abc import Callable, Iterable, Iterator
 import msgspec
 from helpers.meters_on_node import FOUR, accuracy
 
-from benchlog.dashboard.suspect import NodeGroup, Suspect
+from benchlog.dashboard.model import NodeGroup
 from benchlog.dashboard.suspicion import Watchdog
+from benchlog.project.suspect import Suspect
 from benchlog.reading import Function, Origin, Reading
 
 #: All four meters of the node.

@@ -1,4 +1,4 @@
-"""What would settle an indeterminate result, and whether it does so as often as is said."""
+"""What would settle an indeterminate result, and whether it does so as often as stated."""
 
 from __future__ import annotations
 
@@ -101,7 +101,7 @@ def named(tag: str, text: str) -> MeterReading:
 
 
 @pytest.mark.parametrize("why", DOUBTFUL)
-def test_a_doubt_that_is_no_uncertainty_names_its_way_out(why: str) -> None:
+def test_a_doubt_that_is_not_an_uncertainty_names_its_way_out(why: str) -> None:
     """Reading, meter, swap or load, with probability and minutes: as data and as a line for a person."""
     result = with_next_best(DOUBTFUL[why]())
     assert result.verdict is Verdict.INDETERMINATE

@@ -1,6 +1,6 @@
 """How often each check is right, by cases whose truth is known.
 
-Meters err in one of two styles, which no data sheet tells apart: by one fraction of their whole bound, or by a gain and
+Meters err in one of two styles, between which no data sheet decides: by one fraction of their whole bound, or by a gain and
 a zero error of their own, both within the statement and shared by all readings on one range. Scope channels have gain
 errors, errors between ranges, noise and converter steps. Run it by hand, some minutes::
 

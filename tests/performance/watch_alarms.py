@@ -21,8 +21,9 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from helpers.meters_on_node import FOUR, START_NS, Node, accuracy, busy, mains_wander, steady
 
 from benchlog.clock import ManualClock
-from benchlog.dashboard.suspect import Kind, NodeGroup, Suspect
+from benchlog.dashboard.model import NodeGroup
 from benchlog.dashboard.suspicion import Watchdog
+from benchlog.project.suspect import Kind, Suspect
 from benchlog.reading import Function, Reading, State
 from benchlog_drivers.simbench.bench import SimulatedBench
 from benchlog_drivers.simbench.faults import inject
@@ -187,8 +188,8 @@ def main() -> int:
         for seed in range(1, min(args.seeds, 3) + 1):
             seconds, suspect = time_to_name(fault, seed)
             bad = bad or seconds is None
-            told = "not named" if seconds is None else f"named after {seconds:.0f} s"
-            print(f"fault {fault:<32} seed {seed}: {told}", flush=True)
+            outcome = "not named" if seconds is None else f"named after {seconds:.0f} s"
+            print(f"fault {fault:<32} seed {seed}: {outcome}", flush=True)
             if suspect is not None:
                 print(f"    {suspect.who}: {suspect.kind}: {suspect.reason} -> {suspect.next_check}")
     return int(bad)

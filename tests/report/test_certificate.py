@@ -70,7 +70,7 @@ def test_an_empty_logbook_says_that_nothing_was_tested(book: Logbook) -> None:
 
 
 def test_without_a_plan_every_latest_result_is_listed(book: Logbook) -> None:
-    """Superseded ones are not, and a recalled one stands in the first line."""
+    """Superseded ones are not, and a recalled one is in the first line."""
     first = book.append_result(PASSED)
     book.append_result(msgspec.structs.replace(PASSED, part="L2"))
     wrong = book.append_result(msgspec.structs.replace(PASSED, part="L3"))
@@ -92,7 +92,7 @@ def test_without_a_plan_every_latest_result_is_listed(book: Logbook) -> None:
     assert "MA-01 recalled on ohm" in page
 
 
-def test_the_parts_stand_in_their_order(demo: tuple[Path, dict[str, Any], float], tmp_path: Path) -> None:
+def test_the_parts_are_in_their_order(demo: tuple[Path, dict[str, Any], float], tmp_path: Path) -> None:
     """First line, tested, open points, earlier failures, holds, substitutions, pictures, instruments, cautions, record."""
     page = (demo[0] / "certificate.html").read_text(encoding="utf-8")
     assert headings(page) == [
@@ -187,7 +187,7 @@ def test_photos_are_shown_small_and_newly_written(book: Logbook) -> None:
         "cut off",
     ],
 )
-def test_what_is_no_sound_photo_has_no_thumbnail(data: bytes) -> None:
+def test_what_is_not_a_sound_photo_has_no_thumbnail(data: bytes) -> None:
     """Other kinds, lies and stumps."""
     assert MAX_PIXELS < 9000 * 9000
     assert thumbnail(data) == ""
@@ -204,8 +204,8 @@ def test_an_altered_attachment_is_not_shown(tmp_path: Path, book: Logbook) -> No
     assert "the logbook is damaged" in first_line(page)
 
 
-def test_how_it_was_measured_is_told_without_a_plan_too(demo: tuple[Path, dict[str, Any], float]) -> None:
-    """Of C07 the result alone tells hook-up, conditions and ranges; of C03 what was displayed, typed or not."""
+def test_how_it_was_measured_is_shown_without_a_plan_too(demo: tuple[Path, dict[str, Any], float]) -> None:
+    """For C07 the result alone gives hook-up, conditions and ranges; of C03 what was displayed, typed or not."""
     with Logbook.open(demo[0] / "kc1.logbook", mode="ro") as made:
         results = {r.check_id: r for _, r in made.results()}
         ratio = " ".join(method_words(made, None, results["C07"]))
@@ -275,7 +275,7 @@ def test_a_missing_folder_is_an_error(book: Logbook, tmp_path: Path) -> None:
     assert not (tmp_path / "nowhere").exists()
 
 
-def test_a_first_reading_that_was_looked_into_stays_after_a_withdrawal(book: Logbook) -> None:
+def test_a_first_reading_that_was_diagnosed_stays_after_a_withdrawal(book: Logbook) -> None:
     """Undoing the result must not hide what its first reading was."""
     said = "first reading 0.02 V was looked into: a test lead is open (92 %)"
     wrong = book.append_result(msgspec.structs.replace(PASSED, findings=(Finding(FindingKind.ENTRY, said),)))
@@ -312,7 +312,7 @@ def test_no_type_on_paper_is_below_eight_points(book: Logbook) -> None:
     assert min(sizes) >= 8
 
 
-def test_time_stamps_and_signatures_stand_by_the_digest(book: Logbook) -> None:
+def test_time_stamps_and_signatures_are_beside_the_digest(book: Logbook) -> None:
     """With what each vouches for."""
     head = book.head()
     body = {"entry": head.seq, "digest": head.digest, "key": "SHA256:abc", "signature": "none"}

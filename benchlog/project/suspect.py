@@ -33,16 +33,6 @@ class Kind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class NodeGroup:
-    """Meters on one node, which must agree."""
-
-    name: str
-    tags: tuple[str, ...]  #: At least two for a comparison.
-    #: Function they should be set to, if known; else that of the majority.
-    function: Function | None = None
-
-
-@dataclass(frozen=True, slots=True)
 class Suspect:
     """One doubt."""
 

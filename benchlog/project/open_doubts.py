@@ -6,8 +6,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from benchlog.dashboard.suspect import Kind, Suspect
 from benchlog.logbook.chain import Entry
+from benchlog.project.suspect import Kind, Suspect
 from benchlog.reading import Function
 
 #: Kinds of entries that open, or settle, a doubt of a watch.
@@ -34,8 +34,8 @@ def doubt_body(event: str, suspect: Suspect) -> dict[str, Any]:
 def open_doubts(entries: Iterable[Entry]) -> tuple[Suspect, ...]:
     """Return the doubts that have begun and not ended, oldest first.
 
-    A doubt ends when watch says so, or for a meter when it later passes a check standard on the same function. Entries of
-    unknown form, from other versions, are ignored.
+    A doubt ends when watch says so, for a meter when it later passes a check standard on the same function, and for all
+    when one of them fails it: that explains the doubt. Entries of unknown form, from other versions, are ignored.
 
     Parameters
     ----------
@@ -55,12 +55,8 @@ def open_doubts(entries: Iterable[Entry]) -> tuple[Suspect, ...]:
                 found[key] = suspect
             else:
                 found.pop(key, None)
-        elif entry.kind == "standard" and entry.body["verdict"] == "pass" and entry.seq not in superseded:
-            found = {
-                key: left
-                for key, suspect in found.items()
-                if (left := _without(suspect, str(entry.body["meter"]), str(entry.body["function"])))
-            }
+        elif entry.kind == "standard" and entry.seq not in superseded:
+            found = {k: left for k, suspect in found.items() if (left := _rest(suspect, entry.body))}
     return tuple(found.values())
 
 
@@ -82,10 +78,10 @@ def _suspect(entry: Entry) -> Suspect | None:
     )
 
 
-def _without(suspect: Suspect, meter: str, function: str) -> Suspect | None:
-    """The rest of a doubt after a meter passed a check standard, or None."""
-    seen = suspect.function
-    if meter not in suspect.tags or (seen is not None and seen.value != function):
+def _rest(suspect: Suspect, body: Mapping[str, Any]) -> Suspect | None:
+    """The rest of a doubt after a meter was read on a check standard, or None."""
+    meter, seen = str(body["meter"]), suspect.function
+    if meter not in suspect.tags or (seen is not None and seen.value != body["function"]):
         return suspect
-    left = [tag for tag in suspect.tags if tag != meter]
+    left = [tag for tag in suspect.tags if tag != meter] if body["verdict"] == "pass" else []
     return replace(suspect, tag=left[0], others=tuple(left[1:])) if left else None
