@@ -70,7 +70,7 @@ def parse_nameplate(text: str) -> Nameplate:
     coupling = voltage.coupling or "ac"
     assumed = not voltage.coupling
     if regulation is not Regulation.UNKNOWN and coupling != "dc":
-        raise UsageError(f"nameplate {text!r}: {regulation} is said of a DC output", hint=hint)
+        raise UsageError(f"nameplate {text!r}: only a DC output is {regulation}", hint=hint)
     return Nameplate(voltage.value, coupling, power, text.strip(), regulation, coupling_assumed=assumed)
 
 
@@ -92,7 +92,7 @@ _REGULATION_WORDS = {
 
 
 def _regulation(text: str) -> tuple[str, Regulation]:
-    """Split off the last word of a nameplate where it names the regulation."""
+    """Split off the last word of a nameplate if it names the regulation."""
     rest, _, last = text.rpartition(" ")
     found = _REGULATION_WORDS.get(last.strip(",").lower())
     return (text, Regulation.UNKNOWN) if found is None else (rest.rstrip(" ,"), found)

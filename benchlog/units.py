@@ -86,7 +86,7 @@ class Quantity(msgspec.Struct, frozen=True):
     value: float  #: In the SI unit.
     unit: str  #: SI unit; ``"1"`` for a bare number or a percentage.
     resolution: float  #: One step of the last digit typed, in the SI unit.
-    coupling: str = ""  #: One of "", "ac", "dc". What was said after the unit.
+    coupling: str = ""  #: One of "", "ac", "dc", as typed after the unit.
     text: str = ""  #: As typed.
 
 
@@ -170,13 +170,13 @@ def parse_quantity(
     text : str
         Number, unit with optional prefix, then optionally ``ac`` or ``dc``.
     unit : str, optional
-        SI unit that must come out; a bare number or a bare prefix is then taken in it.
+        Required SI unit; a bare number or a bare prefix is then read in this unit.
     what : str
         Name of the thing in messages.
     above_zero : bool
         Whether it must be.
     example : str
-        What would do, for the hint; one of the unit by default.
+        Example for the hint; by default one in this unit.
 
     Raises
     ------
@@ -213,7 +213,7 @@ def parse_quantity(
 
 
 def _lone_prefix(word: str, unit: str) -> float | None:
-    """Factor of a prefix, or of nothing, where the unit goes without saying; None for anything else."""
+    """Factor of a bare prefix, or 1 for no word at all; None for anything else."""
     if word == "T":  # the tesla
         return None
     if word == "K" and unit not in NEVER_PREFIXED:  # else the kelvin
@@ -222,13 +222,13 @@ def _lone_prefix(word: str, unit: str) -> float | None:
 
 
 def _not_in(wanted: str, found: str) -> str:
-    """How a quantity in one unit does not fit where another is wanted."""
+    """Say which unit was found and which is wanted."""
     where = "where a plain number or % belongs" if wanted == "1" else f"not in {wanted}"
     return f"{'a plain number' if found == '1' else f'in {found}'}, {where}"
 
 
 def _unit_words(text: str) -> tuple[list[str], str]:
-    """Words behind a number without the last that says ``ac`` or ``dc``, and which of these it is."""
+    """Words after a number without a last ``ac`` or ``dc``, and which of the two it was."""
     words = text.replace("~", " ~ ").replace("=", " = ").split()
     if words and (joined := _COUPLED_UNIT.fullmatch(words[-1])):
         words[-1:] = joined.groups()

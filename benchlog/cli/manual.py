@@ -121,7 +121,12 @@ def _evidence() -> str:
     from benchlog.diagnosis.catalogue import load_catalogue
 
     actions = load_catalogue().actions.values()
-    return folded("\n".join(f"  {a.id}: {', '.join(a.words) or 'a value with its unit'}" for a in actions))
+    value = "a value with its unit"
+    return folded(
+        "\n".join(
+            f"  {a.id}: {', '.join(a.words) or ', '.join(filter(None, (value, a.or_word)))}" for a in actions
+        )
+    )
 
 
 def _roff(parser: argparse.ArgumentParser, summary: str) -> str:

@@ -153,6 +153,11 @@ class MeterDiagnosis:
         self.readings.append(taken.reading)
         if action == "second_meter":
             self.second = taken
+        word = load_catalogue().actions[action].or_word
+        if word and acquisition.person.interactive:
+            question = "Did the display jump while the leads were moved?"
+            if acquisition.confirm(question, f"{step}/{word}"):
+                return word
         return display_text(taken.reading)
 
     @property

@@ -158,7 +158,7 @@ def test_skipping_the_look_at_the_jacks_opens_no_other_check(asked: Callable[...
 
 
 def test_a_bad_meter_brings_its_recall_along(capsys: pytest.CaptureFixture[str]) -> None:
-    """The command for what rested on it."""
+    """The command for what was measured with it."""
     words = ["--expect", "27 V ac", "--reading", "31.4 V ac", "--evidence", "fresh_cell=1.839 V dc"]
     words += ["--evidence", "look=battery symbol"]
     main(["diagnose", *words, "--no-record"])

@@ -360,3 +360,32 @@ def test_power_goes_off_before_a_lead_in_the_current_jack_is_looked_for() -> Non
     assert found.next[0].card.startswith("Power off at the outlet")
     assert "Stop live work" in found.cautions[0]
     assert all("tips off" not in n.card.lower() for n in found.next)
+
+
+@pytest.mark.parametrize(
+    ("expect", "first", "outcome", "more", "cause"),
+    [
+        ("27 V ac", "0.18 V ac", "jumps", [("other_leads", "27.0 V ac")], "lead_intermittent"),
+        # Nothing to see on a dead circuit but this: the lead, and then no mains.
+        ("27 V ac", "0.18 V ac", "jumps", [("lamp_in_outlet", "dark")], "lead_intermittent"),
+        ("27 V ac", "0.18 V ac", "OL", [], "lead_open"),
+        ("2 A ac", "0.000 A ac", "OL", [("second_meter", "2.01 A ac")], "lead_open"),
+        ("2 A ac", "0.000 A ac", "0.2 ohm", [("second_meter", "2.01 A ac")], "current_fuse_blown"),
+    ],
+)
+def test_leads_moved_with_the_tips_together(
+    expect: str, first: str, outcome: str, more: list[tuple[str, str]], cause: str
+) -> None:
+    """On ohms, with nothing else in the way, a lead that comes and goes is told from one that stays open."""
+    found = diagnose(case(first, ("look", "in order"), ("short_tips_ohms", outcome), *more, expect=expect))
+    assert found.causes[0].id == cause
+
+
+def test_a_word_is_taken_only_where_a_check_can_show_it() -> None:
+    """The tips together may jump; a reading of the mains may not."""
+    assert parse_evidence(("short_tips_ohms", " Jumps ")).outcome.words == ("jumps",)
+    with pytest.raises(UsageError):
+        parse_evidence(("read_mains", "jumps"))
+    with pytest.raises(UsageError) as refused:
+        parse_evidence(("short_tips_ohms", "jumpy"))
+    assert "jumps" in refused.value.hint

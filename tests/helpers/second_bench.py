@@ -64,8 +64,12 @@ class SecondBench(BenchAsFound):
         self._turn()
         if self.held:
             return self.held
-        ohms = self.leads.ohms if self.leads.sound else OPEN
-        text = self.display(Signal(ohms=ohms), "ohm")
+        closed, parted = (self.display(Signal(ohms=ohms), "ohm") for ohms in (self.leads.ohms, OPEN))
+        text = closed if self.leads.sound else parted
+        follows = parted == "OL" != closed  # neither frozen nor dead on ohms
+        if follows and not self.leads.broken and self._wiggle(self.leads.flaky, reads=True) == "jumps":
+            text = "jumps"
+        self.leads.stir(self.rng)
         self._refit()
         return text
 
