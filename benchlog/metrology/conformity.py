@@ -14,8 +14,8 @@ from typing import TypeAlias
 
 from benchlog.errors import UsageError
 from benchlog.metrology.next_best import Way
+from benchlog.number_format import format_quantity, format_span, format_uncertain
 from benchlog.result import Limits, Uncertain, Verdict
-from benchlog.units import format_quantity, format_span, format_uncertain
 
 RULE = "guard band w = U (ILAC-G8:09/2019)"
 #: For the Fourier series of an error's distribution: half-width of its support in standard uncertainties of the normal

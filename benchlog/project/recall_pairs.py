@@ -10,8 +10,8 @@ from typing import Any
 
 import msgspec
 
+from benchlog.number_format import format_span
 from benchlog.result import Result
-from benchlog.units import format_span
 
 
 class ShiftedPair(msgspec.Struct, frozen=True):

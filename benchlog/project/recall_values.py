@@ -10,9 +10,9 @@ from collections.abc import Mapping
 
 import msgspec
 
+from benchlog.number_format import format_span
 from benchlog.project.provenance import Blamed, true_range
 from benchlog.result import Limits, Result, Uncertain
-from benchlog.units import format_span
 from benchlog.wording import quantity_words, value_words
 
 
