@@ -111,7 +111,7 @@ def page_text(command: str | None, *, roff: bool = False) -> str:
     pages = [parser.format_help().rstrip() for parser in own]
     if command == "diagnose":
         pages.append(
-            f"checks for --evidence CHECK=OUTCOME: outcomes, and what to do (where mains feeds the points):\n{_evidence()}"
+            f"checks for --evidence, their outcomes, and what to do (on points fed by mains):\n{_evidence()}"
         )
     for heading, rows in SECTIONS.items():
         pages.append(folded("\n".join([f"{heading}:", *(f"  {n:13}  {text}" for n, text in rows.items())])))
