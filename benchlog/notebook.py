@@ -17,9 +17,10 @@ from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, parse_accuracy
 from benchlog.metrology.meter_reading import MeterReading
+from benchlog.nameplate import parse_nameplate
 from benchlog.quantity_text import Divider
 from benchlog.reading import Function
-from benchlog.units import parse_nameplate, parse_quantity, parse_share
+from benchlog.units import parse_quantity, parse_share
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture

@@ -12,7 +12,8 @@ from __future__ import annotations
 from typing import Any, ClassVar, Generic, Self, TypeVar
 
 from benchlog.errors import UsageError
-from benchlog.units import Nameplate, Quantity, parse_nameplate, parse_quantity
+from benchlog.nameplate import Nameplate, parse_nameplate
+from benchlog.units import Quantity, parse_quantity
 
 T = TypeVar("T")
 

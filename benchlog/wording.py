@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from benchlog.number_format import format_quantity
 from benchlog.result import Limits, Result, Uncertain
-from benchlog.units import format_quantity
 
 #: Shape of each verdict and state; it always comes with its word, and beside a colour where there is one.
 MARKS = {

@@ -16,8 +16,8 @@ from benchlog.metrology.meter_reading import (
     misleading_flags,
     same_meter_and_range,
 )
+from benchlog.number_format import format_quantity
 from benchlog.result import Limits, Result, Uncertain
-from benchlog.units import format_quantity
 
 
 def check_compare(

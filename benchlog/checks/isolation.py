@@ -12,9 +12,9 @@ from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.metrology.meter_reading import MeterReading, functions_used, misleading_flags
 from benchlog.metrology.next_best import Way, by_chance_per_minute, ways_to_settle, with_ways
+from benchlog.number_format import format_quantity
 from benchlog.reading import Function
 from benchlog.result import Limits, Result, Uncertain, Verdict
-from benchlog.units import format_quantity
 
 SCREEN_ONLY = "a screen, not a withstand test: a mains barrier needs a proper insulation tester (500 V DC) and an approved construction"
 

@@ -15,8 +15,8 @@ from benchlog.errors import UsageError
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import COVERAGE_PROBABILITY, to_uncertain, uncertain
 from benchlog.metrology.meter_reading import MeterReading
+from benchlog.number_format import format_uncertain
 from benchlog.result import Limits, Uncertain, Verdict
-from benchlog.units import format_uncertain
 
 E_N_RULE = "pass: E_n at most 1, expanded uncertainties at k = 2 (ISO/IEC 17043; ISO 13528); fail: they can't all be within their data sheets"
 JOINT_RULE = (

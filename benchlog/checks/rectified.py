@@ -13,9 +13,9 @@ from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, judge
 from benchlog.metrology.meter_reading import MeterReading, functions_used, misleading_flags
 from benchlog.metrology.next_best import with_ways
+from benchlog.number_format import format_quantity
 from benchlog.reading import Function
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict
-from benchlog.units import format_quantity
 
 
 def check_rectified(

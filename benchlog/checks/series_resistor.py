@@ -27,8 +27,8 @@ from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Role
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.gtc import GTC
+from benchlog.number_format import format_quantity
 from benchlog.result import Uncertain
-from benchlog.units import format_quantity
 
 #: Outside this range of |V_L / V_R| one signal is many times the other.
 RATIO_RANGE = (0.2, 5.0)

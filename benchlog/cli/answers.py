@@ -18,8 +18,8 @@ from benchlog.diagnosis.doubtful import possible_slips
 from benchlog.errors import UsageError
 from benchlog.metrology.accuracy import parse_accuracy
 from benchlog.metrology.meter_reading import no_number_hint
+from benchlog.nameplate import Regulation, parse_nameplate
 from benchlog.reading import Function, Reading
-from benchlog.units import Regulation, parse_nameplate
 
 if TYPE_CHECKING:
     from benchlog.bench import Bench

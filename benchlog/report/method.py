@@ -12,12 +12,12 @@ from benchlog.errors import BenchlogError
 from benchlog.finding import FindingKind
 from benchlog.influence import Role
 from benchlog.logbook import Entry, Logbook
+from benchlog.number_format import format_quantity
 from benchlog.plan import Plan
 from benchlog.project.meter_trust import MeterTrust, checked_words
 from benchlog.project.provenance import uses
 from benchlog.reading import Origin, Reading, State
 from benchlog.result import Result
-from benchlog.units import format_quantity
 
 
 def instrument_lines(

@@ -22,8 +22,8 @@ from benchlog.metrology.next_best import (
     ways_to_settle,
     with_next_best,
 )
+from benchlog.nameplate import parse_nameplate
 from benchlog.result import Limits, Uncertain, Verdict
-from benchlog.units import parse_nameplate
 
 
 def shown(text: str, accuracy: str = "1 % + 5") -> MeterReading:

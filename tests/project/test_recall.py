@@ -21,11 +21,11 @@ from benchlog.clock import ManualClock
 from benchlog.logbook import Logbook
 from benchlog.logbook.recalled import RecallClass
 from benchlog.metrology.accuracy import parse_accuracy
+from benchlog.nameplate import parse_nameplate
 from benchlog.project.check_standard import StandardCheck, StandardValue, check_standard, failure_of
 from benchlog.project.provenance import shares
 from benchlog.project.recall import Failure, Recall, recall_results
 from benchlog.result import Limits, Result
-from benchlog.units import parse_nameplate
 
 CS_3 = StandardValue("CS-3", 5.0, 0.0025, "V")
 KINDS = ("result", "supersede", "release", "concession", "step")
