@@ -71,7 +71,7 @@ def test_the_path_is_recorded(capsys: pytest.CaptureFixture[str], folder: Path) 
 
 
 def test_cases_from_a_file_one_answer_a_line(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    """A bad line is answered by its error and the rest goes on; the exit code tells."""
+    """A bad line is answered by its error and the rest goes on; the exit code shows it."""
     good = {"expect": "27 V ac", "reading": "0.003 V ac", "mains_nominal": "230 V ac", "evidence": []}
     lines = [
         json.dumps(good),

@@ -226,7 +226,7 @@ def test_photos_are_shown_small_and_newly_written(book: Logbook) -> None:
     ],
 )
 def test_what_is_not_a_sound_photo_has_no_thumbnail(data: bytes) -> None:
-    """Other kinds, lies and stumps."""
+    """Other kinds, false headers and truncated files."""
     assert MAX_PIXELS < 9000 * 9000
     assert thumbnail(data) == ""
 
