@@ -223,7 +223,7 @@ def _lone_prefix(word: str, unit: str) -> float | None:
 
 def _not_in(wanted: str, found: str) -> str:
     """Say which unit was found and which is wanted."""
-    where = "where a plain number or % belongs" if wanted == "1" else f"not in {wanted}"
+    where = "not a plain number" if wanted == "1" else f"not in {wanted}"
     return f"{'a plain number' if found == '1' else f'in {found}'}, {where}"
 
 
@@ -276,5 +276,6 @@ def parse_share(text: str, what: str) -> float:
     0.005
     """
     if not text.rstrip().endswith(("%", "ppm")):
-        raise UsageError(f"{what} {text.strip()!r} has no %", hint=f"write it like '{text.strip()} %'")
+        example = f"{text.strip()} %" if is_bare(text) else "2 %"
+        raise UsageError(f"{what} {text.strip()!r} has no %", hint=f"write it like '{example}'")
     return parse_quantity(text, "1", what=what).value

@@ -206,7 +206,7 @@ def _of_either(
         )
         return Verdict.INDETERMINATE, f"if regulated: {regulated}; if not: {unregulated}"
     return Verdict.INDETERMINATE, (
-        f"{shown} is a {verdicts[0]} if the output is regulated, a {verdicts[1]} if not, and the nameplate does not say "
+        f"{shown} counts as {verdicts[0]} if the output is regulated, as {verdicts[1]} if not, and the nameplate does not say "
         "which (--regulation)"
     )
 
