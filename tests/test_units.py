@@ -8,13 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchlog.errors import UsageError
-from benchlog.units import (
-    format_quantity,
-    format_uncertain,
-    parse_nameplate,
-    parse_number,
-    parse_quantity,
-)
+from benchlog.nameplate import parse_nameplate
+from benchlog.number_format import format_quantity, format_uncertain
+from benchlog.units import parse_number, parse_quantity
 
 
 @pytest.mark.parametrize(

@@ -18,8 +18,8 @@ from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.next_best import Way, with_ways
+from benchlog.number_format import format_quantity, format_span, format_uncertain
 from benchlog.result import Limits, Result, Uncertain, Verdict, worst_verdict
-from benchlog.units import format_quantity, format_span, format_uncertain
 
 FloatArray = npt.NDArray[np.float64]
 _HOUR_S = 3600.0
@@ -296,7 +296,7 @@ def _reason(found: Agreement, a: Series, b: Series, unit: str, judged: float | N
         return f"{text}; to judge that, give both accuracies"
     place = f"worst of {len(found.steps)} levels" if len(found.steps) > 1 else "over the whole log"
     claim = "more than their accuracies allow" if judged > 1 else "within what their accuracies allow"
-    return f"{text}; {claim} (E_n {judged:.2f}, {place})"
+    return f"{text}; the average is {claim} (E_n {judged:.2f}, {place})"
 
 
 def _number(value: float) -> float | None:

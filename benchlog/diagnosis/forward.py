@@ -1,6 +1,6 @@
 """What each check would show, for each set of hidden quantities.
 
-One small circuit and one instrument for every cause, not a table of cause against check: a bad gain shows on
+One small circuit and one instrument for every cause, instead of a table of cause against check: a bad gain shows on
 the cell as it showed on the part because it is the same gain.
 """
 
@@ -27,7 +27,7 @@ _RESTS = (
     0.9  # share of readings at which a loose joint that rests, and was not moved, is as it was: judgement
 )
 _OTHER_INPUT = 0.1  # log spread of the pick-up from one 10 Mohm input to another: judgement
-_JUMPS_ANYWAY = 0.03  # chance of a jump where nothing is there that could be seen to come and go: judgement
+_JUMPS_ANYWAY = 0.03  # chance of a jump although nothing comes and goes: judgement
 _RECTIFIER_OPEN = 0.4  # share of rectified outputs that show overload on ohms: judgement
 _OHMS = frozenset({"short_tips_ohms", "known_resistor", "ohms_output", "ohms_plug", "ohms_jack_to_jack"})
 _OWN_VOLTS = frozenset({"fresh_cell", "generator_50hz", "read_mains", "probe_on_calibrator"})
@@ -122,7 +122,7 @@ class BenchModel:
         )
 
     def dial_shows(self, action: str, h: Hidden, coupling: str) -> Booleans:
-        """Tell where a display that says `coupling`, read with the dial as found, is one that can be."""
+        """Tell where a display that says `coupling`, read with the dial as found, is possible."""
         meant = "dc" if self.direct else "ac"
         if (
             not coupling
@@ -162,7 +162,7 @@ class BenchModel:
     # -- from check to reading ----------------------------------------------------------------------------
 
     def floor(self, action: str) -> float:
-        """Return below what a reading of `action` counts as zero, in its unit."""
+        """Return the value below which a reading of `action` counts as zero, in its unit."""
         if action in _OHMS or (self.kind == "ohms" and action not in _OWN_VOLTS):
             return self._floors["floor_ohm"]
         if action in _OWN_VOLTS:
@@ -186,7 +186,7 @@ class BenchModel:
         return np.stack([1.0 - second, second], axis=-1)
 
     def _jumps(self, h: Hidden, name: str, elsewhere: tuple[str, ...]) -> Floats:
-        """Return the chance of a jump: a joint shows only where the rest of the path, and the display, would."""
+        """Return the chance of a jump: a joint can be seen only if the rest of the path and the display work."""
         hidden_by = (
             *elsewhere,
             "primary_open",
@@ -282,7 +282,7 @@ class BenchModel:
         cell = np.where(_in_volts_jack(h, path), h["wander"] * noise.normal(0, 1.0), sign * h["cell"])
         meter = Instrument("dc_volts", self.expected, True, 0.0)
         one = np.ones(shape)
-        # The ohms function owes nothing to the voltage reference, nor the other way round.
+        # The ohms function does not use the voltage reference, and volts do not use that of the ohms.
         own = {**h, "gain": one, "drift": one} if self.kind == "ohms" else h
         value = meter.converted(own, np.ones(shape, dtype=bool), np.zeros(shape), cell, noise)
         return self.instrument.shown(h, value, noise, turned=True, same_function=self.kind == "dc_volts")

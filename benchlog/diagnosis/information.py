@@ -36,7 +36,7 @@ def mutual_information(joint: Floats) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Gain:
-    """What a check can be expected to bring: information in bits, and minutes of loss saved."""
+    """Expected benefit of a check: information in bits, and minutes of loss saved."""
 
     bits: float
     saved: float
@@ -50,7 +50,7 @@ def expected_gain(
     repeatability: float,
     rng: np.random.Generator,
 ) -> Gain:
-    """Return what a check can be expected to bring.
+    """Return the expected benefit of a check.
 
     Equally weighted particles; outcomes are drawn from the prediction, readings are put into bins between
     quantiles of what is predicted (fixed bins would put 4.6 V and 5.0 V together), and what a shuffled column

@@ -108,7 +108,7 @@ def likelihood(
     repeatability : float
         Relative standard deviation between two readings of the same thing.
     lapse : float
-        Chance that what was written down has nothing to do with what there was.
+        Chance that what was written down has nothing to do with what was shown.
     """
     if words:
         exact = _seen_at_once([prediction.words[..., words.index(word)] for word in outcome.words], lapse)
@@ -130,7 +130,7 @@ def likelihood(
 
 
 def _seen_at_once(each: Sequence[Floats], unrelated: float) -> Floats:
-    """Probability that several things are seen at once: those a particle does not have may be there without a bearing."""
+    """Probability that several things are seen at once; one that a particle does not have may be there by chance."""
     if len(each) == 1:
         return each[0]
     together = np.prod([np.maximum(p, unrelated) for p in each], axis=0)

@@ -1,13 +1,15 @@
 """What to measure next if a result is indeterminate, how likely it settles the result, and how long it takes.
 
 Each line of an uncertainty budget names its input; each way reduces one such line. The chance is computed from what is
-known now: the true value lies about the measured one, and a more accurate reading about the true value.
+known now: the true value lies about the measured one, and a more accurate reading about the true value. Where no single way
+is worth its time, two at once are.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from itertools import combinations
 from typing import TypeVar
 
 import msgspec
@@ -42,6 +44,16 @@ _WAYS_OUT: Mapping[FindingKind, tuple[str, float, float]] = {
     FindingKind.CLIPPING: ("capture again on the next larger range", 0.95, 1.0),
     FindingKind.HARMONICS: ("capture again on the next larger range", 0.9, 1.0),
     FindingKind.TOO_FEW_CYCLES: ("capture again with ten cycles or more in the record", 0.95, 1.0),
+    FindingKind.AMPLITUDE_MOVES: ("capture some whole cycles of the steady signal", 0.85, 2.0),
+    FindingKind.FREQUENCY_MOVES: ("capture again at one steady frequency, without a sweep", 0.9, 2.0),
+    FindingKind.SEVERAL_TONES: (
+        "capture again with one sine from the generator, away from mains hum",
+        0.8,
+        2.0,
+    ),
+    FindingKind.GAP: ("capture again in one piece, without a pause", 0.9, 1.0),
+    FindingKind.TIME_BASE: ("save it again with every sample, or give --sample-interval", 0.8, 2.0),
+    FindingKind.SPECTRUM: ("save the time record, not the spectrum", 0.95, 1.0),
     FindingKind.NO_SIGNAL: ("check the probes and the generator, then capture again", 0.8, 3.0),
     FindingKind.HOOKUP: ("look where each clip and probe is, then capture again", 0.8, 3.0),
     FindingKind.PHASE: ("look where each clip and probe is, then capture again", 0.8, 3.0),
@@ -119,8 +131,7 @@ def ways_to_settle(result: Result) -> tuple[Way, ...]:
         if quantity is None or not _near(quantity, limits):
             continue
         for way in _ways(name, quantity, limits):
-            if way.probability >= WORTH:
-                found.setdefault(way.action, way)
+            found.setdefault(way.action, way)
     return by_chance_per_minute(found.values())
 
 
@@ -163,7 +174,8 @@ def _near(quantity: Uncertain, limits: Limits) -> bool:
     )
 
 
-def _ways(name: str, quantity: Uncertain, limits: Limits) -> Iterable[Way]:
+def _ways(name: str, quantity: Uncertain, limits: Limits) -> Sequence[Way]:
+    """Ways that are worth their time; where none is by itself, two that are together."""
     u = math.hypot(quantity.standard_uncertainty, limits.standard_uncertainty)
     lines: dict[Role, float] = {}
     for line in quantity.budget:
@@ -172,6 +184,12 @@ def _ways(name: str, quantity: Uncertain, limits: Limits) -> Iterable[Way]:
     parts = [(_WAYS[role], part) for role, part in lines.items() if role in _WAYS]
     if limits.standard_uncertainty > 0:
         parts.append((_LIMITS_WAY, limits.standard_uncertainty))
-    for (action, factor, minutes), part in parts:
-        u_new = math.sqrt(max(u * u - part * part * (1 - factor * factor), 0.0))
-        yield Way(action, chance_to_settle(quantity.value, u, u_new, limits), minutes, name)
+
+    def way(*reduced: tuple[tuple[str, float, float], float]) -> Way:
+        less = sum(part * part * (1 - factor * factor) for (_, factor, _), part in reduced)
+        chance = chance_to_settle(quantity.value, u, math.sqrt(max(u * u - less, 0.0)), limits)
+        actions, _, minutes = zip(*(how for how, _ in reduced), strict=True)
+        return Way("; and ".join(actions), chance, sum(minutes), name)
+
+    worth = [single for part in parts if (single := way(part)).probability >= WORTH]
+    return worth or [both for pair in combinations(parts, 2) if (both := way(*pair)).probability >= WORTH]

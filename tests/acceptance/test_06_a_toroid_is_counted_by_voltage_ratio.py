@@ -1,4 +1,4 @@
-"""A toroid's turns are counted with their probability, or it is said what would tell; the physics agrees to 4 digits.
+"""A toroid's turns are counted with their probability, or it is said what would decide; the physics agrees to 4 digits.
 
 Vectors: recomputed from the lumped model (L = AL N², corner R/2πL, reflected burdens), no outside source.
 """

@@ -77,7 +77,7 @@ def write(layout: TextLayout) -> bytes:
 
 
 @st.composite
-def dresses(draw: st.DrawFn) -> TextLayout:
+def notations(draw: st.DrawFn) -> TextLayout:
     """Notations that leave no doubt: a comma is never both separator and decimal mark unless cells are quoted."""
     delimiter = draw(st.sampled_from([",", ";", "\t", "|", " "]))
     decimal = draw(st.sampled_from([".", ","]))
@@ -122,7 +122,7 @@ def dresses(draw: st.DrawFn) -> TextLayout:
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=NO_SETTLE)
-@given(dresses())
+@given(notations())
 def test_every_dress_gives_the_record_back(tmp_path: Path, layout: TextLayout) -> None:
     path = tmp_path / "record.csv"
     path.write_bytes(write(layout))

@@ -16,8 +16,8 @@ from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
 from benchlog.metrology.accuracy import Accuracy, parse_accuracy
 from benchlog.metrology.meter_reading import MeterReading
+from benchlog.nameplate import parse_nameplate
 from benchlog.result import Limits, Verdict
-from benchlog.units import parse_nameplate
 
 PLATE = parse_nameplate("24 V ac 40 VA")
 

@@ -59,6 +59,7 @@ def test_work_dated_after_now_proves_nothing_of_today(desk: tuple[Desk, Path]) -
     assert verified["clock"] == [clock]
     assert clock in at.run("status", plan).words
     assert clock in at.run("record", "verify").words
+    assert clock in at.run("record", "list").words
     assert clock in _page(at, plan)
 
 
@@ -76,7 +77,7 @@ def test_a_clock_set_back_is_shown_where_it_happened(desk: tuple[Desk, Path]) ->
     assert [m["trust"] for m in at.status(plan)["meters"]] == ["trust"]
     assert clock in at.run("record", "verify").words
     assert clock in _page(at, plan)
-    assert "set back by" in at.run("record", "list", "--all").words
+    assert "set back by 44 days, from" in at.run("record", "list", "--all").words
 
 
 def _page(desk: Desk, plan: Path) -> str:

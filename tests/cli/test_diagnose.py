@@ -71,7 +71,7 @@ def test_the_path_is_recorded(capsys: pytest.CaptureFixture[str], folder: Path) 
 
 
 def test_cases_from_a_file_one_answer_a_line(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    """A bad line is answered by its error and the rest goes on; the exit code tells."""
+    """A bad line is answered by its error and the rest goes on; the exit code shows it."""
     good = {"expect": "27 V ac", "reading": "0.003 V ac", "mains_nominal": "230 V ac", "evidence": []}
     lines = [
         json.dumps(good),
@@ -158,7 +158,7 @@ def test_skipping_the_look_at_the_jacks_opens_no_other_check(asked: Callable[...
 
 
 def test_a_bad_meter_brings_its_recall_along(capsys: pytest.CaptureFixture[str]) -> None:
-    """The command for what rested on it."""
+    """The command for what was measured with it."""
     words = ["--expect", "27 V ac", "--reading", "31.4 V ac", "--evidence", "fresh_cell=1.839 V dc"]
     words += ["--evidence", "look=battery symbol"]
     main(["diagnose", *words, "--no-record"])

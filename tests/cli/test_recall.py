@@ -193,7 +193,7 @@ def test_a_load_resistor_moves_the_source_resistance_only(desk: Desk) -> None:
     said = desk.run("recall", "15 ohm load resistor", "--reason", "18 ohm", "--error", "20 %", "--json")
     (one,) = said.json["results"]
     assert (one["part"], one["class"]) == ("T1", "stands with wider uncertainty")
-    assert "source resistance 1.84 ± 0.54 Ω was really 1.837 to 2.204 Ω" in one["reason"]
+    assert "source resistance 1.84 ± 0.54 Ω corrected to 1.837 to 2.204 Ω" in one["reason"]
 
 
 def test_a_check_standard_found_wrong_recalls_what_passed_meters_measured(desk: Desk) -> None:
@@ -211,12 +211,12 @@ def test_a_check_standard_found_wrong_recalls_what_passed_meters_measured(desk: 
     ]
     (one,) = said.json["results"]
     assert (
-        "MA-1 passed on CS-3 only; no-load voltage 27.90 ± 0.90 V was really 27.46 to 27.90 V"
+        "MA-1 passed on CS-3 only; no-load voltage 27.90 ± 0.90 V corrected to 27.46 to 27.90 V"
         in one["reason"]
     )
     desk.run("record", "certificate", "--out", desk.folder / "page.html")
     page = (desk.folder / "page.html").read_text(encoding="utf-8")
-    assert "CS-3 recalled (2026-03-02, entry" in page
+    assert "CS-3 was found bad (2026-03-02, entry" in page
     assert "still valid, with wider uncertainty: a result (entry" in page
     # 27.46 V less 0.90 V to 27.90 V plus 0.90 V, by hand.
     assert re.search(r'26\.56 to 28\.80 V <span class="note">\(was 27\.90 ± 0\.90 V\)', page)
@@ -365,14 +365,14 @@ def test_status_and_certificate_show_the_wider_interval_and_who_released(desk: D
     ("meter", "error", "kind", "said"),
     [
         # 236 V read 10 % high were 214.5 V: limits 26.16 V / 1.1 and 29.50 V / 1.1, by hand.
-        ("MA-10", "10 %", "measure again", "its limits really 23.78 … 26.82 V: may lie outside"),
-        ("MA-10", "1 %", "stands with wider uncertainty", "its limits really 25.90 … 29.21 V: still within"),
+        ("MA-10", "10 %", "measure again", "its limits to 23.78 … 26.82 V: may lie outside"),
+        ("MA-10", "1 %", "stands with wider uncertainty", "its limits to 25.90 … 29.21 V: still within"),
         # Read by the same meter, the output was 10 % lower, too.
         (
             "MA-1",
             "10 %",
             "stands with wider uncertainty",
-            "was really 25.23 to 27.75 V, its limits really 23.78",
+            "corrected to 25.23 to 27.75 V, its limits to 23.78",
         ),
     ],
 )

@@ -13,7 +13,7 @@ from benchlog.plan import read_plan
 
 
 def text(**second: str) -> str:
-    """Three like checks and a hold that needs the first; `second` is what the plan says of C02 besides."""
+    """Three like checks and a hold that needs the first; `second` is what else the plan says of C02."""
     return plan_text(
         part("T1"),
         reading_check("C01", "V=", high="6 V"),

@@ -12,8 +12,8 @@ from typing import TypeAlias
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.known_error import DAY_TO_DAY
 from benchlog.metrology.meter_reading import MeterReading
+from benchlog.number_format import format_quantity
 from benchlog.reading import Function, Reading
-from benchlog.units import format_quantity
 
 _Parts: TypeAlias = tuple[float, float]  # errors of gain and of zero
 

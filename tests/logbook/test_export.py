@@ -201,7 +201,7 @@ def test_json_lines_are_the_chain_in_a_text_editor(small: Path, tmp_path: Path) 
 def test_an_altered_export_is_not_restored(
     small: Path, tmp_path: Path, name: str, old: str, new: str
 ) -> None:
-    """The digests tell; nothing is left behind."""
+    """The digests show it; nothing is left behind."""
     folder = tmp_path / "out"
     with Logbook.open(small, mode="ro") as book:
         export_jsonl(book, folder)

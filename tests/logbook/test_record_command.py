@@ -235,7 +235,7 @@ def test_a_missing_tool_is_named(record: Command, tmp_path: Path, monkeypatch: p
 
 
 def test_writing_into_an_altered_logbook_warns(spoilt: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """One line beside the answer; the entry is kept all the same."""
+    """One line beside the answer; the entry is kept nevertheless."""
     assert main(["record", "note", "goes on", "--logbook", str(spoilt)]) == 0
     output = capsys.readouterr()
     assert "was altered; `benchlog record verify` says more" in output.err

@@ -44,9 +44,9 @@ from benchlog.metrology.charts import ChartSignal, repeatability_chart
 from benchlog.metrology.error_estimate import known_error
 from benchlog.metrology.known_error import MeterRange, Observation
 from benchlog.metrology.meter_reading import MeterReading
+from benchlog.nameplate import parse_nameplate
 from benchlog.reading import Function, Reading
 from benchlog.result import Limits, Uncertain, Verdict
-from benchlog.units import parse_nameplate
 
 AC, DC, OHMS, AMPS = Function.AC_VOLTS, Function.DC_VOLTS, Function.OHMS, Function.DC_CURRENT
 NAMEPLATE = parse_nameplate("24 V ac 40 VA")

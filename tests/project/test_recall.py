@@ -21,11 +21,11 @@ from benchlog.clock import ManualClock
 from benchlog.logbook import Logbook
 from benchlog.logbook.recalled import RecallClass
 from benchlog.metrology.accuracy import parse_accuracy
+from benchlog.nameplate import parse_nameplate
 from benchlog.project.check_standard import StandardCheck, StandardValue, check_standard, failure_of
 from benchlog.project.provenance import shares
 from benchlog.project.recall import Failure, Recall, recall_results
 from benchlog.result import Limits, Result
-from benchlog.units import parse_nameplate
 
 CS_3 = StandardValue("CS-3", 5.0, 0.0025, "V")
 KINDS = ("result", "supersede", "release", "concession", "step")
@@ -156,7 +156,7 @@ def test_a_release_not_taken_names_the_hold(story: Story) -> None:
 
 
 def test_later_confirmation_by_another_meter_counts(story: Story) -> None:
-    """C05 measured again by MA-01 before the meter was found bad: nothing hangs on MB-02 any more."""
+    """C05 measured again by MA-01 before the meter was found bad: nothing depends on MB-02 any more."""
     story.keep("C05", story.supply("27.15 V ac", "MA-01", 231.0))
     recall = story.recall(*story.standard("5.19 V dc"))
     kinds = {r.check_id: r.kind for r in recall.results}
@@ -211,7 +211,7 @@ def test_a_small_error_changes_nothing(story: Story) -> None:
     ],
 )
 def test_which_functions_share_a_reference(failed: str, used: str, together: bool) -> None:
-    """V~, V= and A hang on the voltage reference; ohms are ratiometric, frequency hangs on a crystal."""
+    """V~, V= and A depend on the voltage reference; ohms are ratiometric, frequency depends on a crystal."""
     assert shares(failed, used) is together
 
 

@@ -16,6 +16,7 @@ from helpers.field_edits import alter
 from helpers.hostile import photo, png
 from helpers.small_logbook import standard_body
 
+from benchlog.cli import main
 from benchlog.clock import ManualClock
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
@@ -89,7 +90,58 @@ def test_without_a_plan_every_latest_result_is_listed(book: Logbook) -> None:
     book.append("recall", {"meter": "MA-01", "function": "ohm", "reason": "dropped", "results": [item]})
     page = render_certificate(book, now_utc_ns=NOW)
     assert f"continuity (L1, entry {first.seq}) recalled (relied on something found bad)" in first_line(page)
-    assert "MA-01 recalled on ohm" in page
+    assert "MA-01 was found bad on ohm" in page
+
+
+def test_the_command_that_checks_the_page_works_as_printed(
+    book: Logbook, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Copied from the page, it finds the digest."""
+    book.append_result(PASSED)
+    page = render_certificate(book, now_utc_ns=NOW)
+    book.close()
+    command = re.search(r"<code>benchlog (.*?)</code>", page)
+    assert command is not None
+    assert main([*command[1].split(), "--logbook", str(book.path)]) == 0
+    assert "not altered since" in capsys.readouterr().out
+
+
+def test_the_first_line_names_all_that_is_wrong(book: Logbook) -> None:
+    """Texts of a record are cut at some length; the line that says what is wrong never is."""
+    for kind in (Verdict.FAIL, Verdict.INDETERMINATE):
+        for number in range(12):
+            name = f"{kind}-{number:02}-{'x' * 25}"
+            book.append_result(msgspec.structs.replace(PASSED, part=name, verdict=kind))
+    first = first_line(render_certificate(book, now_utc_ns=NOW))
+    assert first.count("entry ") == 24
+    assert first.endswith("indeterminate.")
+
+
+def test_practice_is_said_once_where_all_of_it_is(book: Logbook) -> None:
+    """Of a mixed record each result of the simulated bench says it."""
+    practice = Finding(FindingKind.SIMULATED, "practice: measured on the simulated bench")
+    advice = Finding(FindingKind.ADVICE, "next (12 s): type all digits")
+    book.append_result(msgspec.structs.replace(PASSED, findings=(practice, advice)))
+    page = render_certificate(book, now_utc_ns=NOW)
+    assert "Practice. All results are from the simulated bench" in page
+    assert practice not in page
+    assert advice not in page  # for the one who measures, not for the reader
+    book.append_result(msgspec.structs.replace(PASSED, part="L2"))
+    assert render_certificate(book, now_utc_ns=NOW).count(practice) == 1
+
+
+def test_an_adjusted_meter_shows_how_it_was_found(
+    demo: tuple[Path, dict[str, Any], float], tmp_path: Path
+) -> None:
+    """The results before the adjustment were measured with the meter as it was found; pictures name their entry."""
+    page = (demo[0] / "certificate.html").read_text(encoding="utf-8")
+    assert re.search(
+        r"MB-02: V dc checked with CS-3 on 2026-06-06 \(E_n 2\.67 as found, 0\.14 as left\)", page
+    )
+    assert "known by" not in page
+    captions = re.findall("<figcaption>(.*?)</figcaption>", page)
+    assert captions
+    assert all(re.match(r"C\w+ \w+, entry \d+: ", words) for words in captions)
 
 
 def test_the_parts_are_in_their_order(demo: tuple[Path, dict[str, Any], float], tmp_path: Path) -> None:
@@ -188,7 +240,7 @@ def test_photos_are_shown_small_and_newly_written(book: Logbook) -> None:
     ],
 )
 def test_what_is_not_a_sound_photo_has_no_thumbnail(data: bytes) -> None:
-    """Other kinds, lies and stumps."""
+    """Other kinds, false headers and truncated files."""
     assert MAX_PIXELS < 9000 * 9000
     assert thumbnail(data) == ""
 
