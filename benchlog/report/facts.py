@@ -194,7 +194,8 @@ def _wrong(evidence: Evidence) -> list[str]:
     ]
     found.append((list(map(_where, evidence.standing)), "recalled, but still valid"))
     for state in (HoldState.TAKEN_RECALLED, HoldState.CONCESSION):
-        found.append(([h.hold.id for h in evidence.holds if h.state is state], str(state)))
+        held = [f"{h.hold.id} ({h.hold.step})" for h in evidence.holds if h.state is state]
+        found.append((held, state.words))
     return [f"{_some(ids)} {words}" for ids, words in found if ids]
 
 
