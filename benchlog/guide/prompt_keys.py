@@ -140,7 +140,8 @@ def folded(text: str, width: int) -> str:
     if len(text) <= width:
         return text
     indent = text[: len(text) - len(text.lstrip())]
-    behind = "  " if text[len(indent) + 1 : len(indent) + 2] == " " else ""
+    mark = text[len(indent) : len(indent) + 2]
+    behind = "  " if mark.endswith(" ") and not mark[0].isalnum() else ""
     return textwrap.fill(text, max(width, 20), subsequent_indent=indent + behind, break_on_hyphens=False)
 
 

@@ -50,11 +50,18 @@ def overview(plan: Plan, book: Logbook | None, now_utc_ns: int) -> Overview:
     last_end = next(iter(book.entries("session end", newest_first=True, limit=1)), None)
     left = str(last_end.body.get("left", "not said")) if last_end else "not said"
     left = "not stated" if left == "not said" else left
-    noted = str(last_end.body.get("next", "")) if last_end else ""
-    noted = "" if noted == _OLD_NOTHING else noted
+    noted = noted_for_next_time(book)
     meters = meter_trust(book.entries(EVIDENCE_KINDS), now_utc_ns)
     action = _next_action(plan, state)
     return Overview(plan, state, meters, left, action, noted, _energy(plan), clock_doubts(book, now_utc_ns))
+
+
+def noted_for_next_time(book: Logbook) -> str:
+    """What the user wanted to do first, as noted at the end of the last session; empty for nothing in particular."""
+    for last_end in book.entries("session end", newest_first=True, limit=1):
+        noted = str(last_end.body.get("next", ""))
+        return "" if noted == _OLD_NOTHING else noted
+    return ""
 
 
 def _next_action(plan: Plan, state: ProjectState) -> str:
