@@ -28,7 +28,7 @@ from benchlog.logbook import Logbook
 from benchlog.plan import Check, Plan
 from benchlog.project.adoption import adopt, find_adoptable
 from benchlog.project.evidence import record_plan
-from benchlog.project.overview import noted_for_next_time
+from benchlog.project.overview import NOT_SAID, noted_for_next_time
 from benchlog.project.state import CheckState, HoldState, ProjectState, read_state
 from benchlog.result import Result, Verdict, worst_verdict
 
@@ -193,7 +193,9 @@ class Guide:
         left = left_on_bench(self.book)
         if not left:
             return True
-        self.person.show(f"! left on the bench last time: {left}", style="bold")
+        words = "nobody said what was left on the bench last time"
+        words = words if left == NOT_SAID else f"left on the bench last time: {left}"
+        self.person.show(f"! {words}", style="bold")
         if not self.person.interactive:
             return True
         acquisition.begin()
@@ -349,5 +351,5 @@ class Guide:
             )
         except (InputEndedError, KeyboardInterrupt):
             # Nobody confirmed that nothing is charged, so the record must not say so.
-            return {"left": "not said"}
+            return {"left": NOT_SAID}
         return {"left": left or NOTHING} | ({"next": action} if action else {})

@@ -12,6 +12,8 @@ from benchlog.project.meter_trust import MeterTrust, meter_trust
 from benchlog.project.state import CheckState, HoldState, ProjectState, project_state, read_state
 from benchlog.result import Verdict, worst_verdict
 
+#: Recorded where nobody answered what was left energised, charged or loose.
+NOT_SAID = "not said"
 #: Recorded by earlier versions where the user noted nothing for the next time.
 _OLD_NOTHING = "go on with the plan"
 
@@ -48,8 +50,8 @@ def overview(plan: Plan, book: Logbook | None, now_utc_ns: int) -> Overview:
         return Overview(plan, state, (), "not recorded", _next_action(plan, state), "", _energy(plan))
     state = read_state(plan, book, now_utc_ns)
     last_end = next(iter(book.entries("session end", newest_first=True, limit=1)), None)
-    left = str(last_end.body.get("left", "not said")) if last_end else "not said"
-    left = "not stated" if left == "not said" else left
+    left = str(last_end.body.get("left", NOT_SAID)) if last_end else NOT_SAID
+    left = "not stated" if left == NOT_SAID else left
     noted = noted_for_next_time(book)
     meters = meter_trust(book.entries(EVIDENCE_KINDS), now_utc_ns)
     action = _next_action(plan, state)
