@@ -13,9 +13,10 @@ import msgspec
 from benchlog.address import parse_address
 from benchlog.errors import ConfigError, UsageError, did_you_mean
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy, parse_accuracy
+from benchlog.number_format import format_quantity
 from benchlog.reading import Function, Origin, Reading
 from benchlog.toml_file import located, read_toml
-from benchlog.units import format_quantity, parse_quantity
+from benchlog.units import parse_quantity
 
 #: One count of the smallest range that every handheld meter has, by unit; common practice, no source.
 _SMALLEST_STEPS = {"V": 1e-3, "ohm": 0.1, "A": 0.01}

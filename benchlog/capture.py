@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchlog.errors import UsageError
-from benchlog.units import format_quantity
+from benchlog.number_format import format_quantity
 
 if TYPE_CHECKING:
     import pandas as pd

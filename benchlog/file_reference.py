@@ -32,6 +32,9 @@ def described(schema: dict[str, Any]) -> dict[str, Any]:
                 entry["examples"] = [value]
         for key, text in texts.get(name, {}).items():
             struct["properties"][key].setdefault("description", text)
+        for tag in ("kind", "take"):  # its one value names what the table is
+            if "enum" in (entry := struct.get("properties", {}).get(tag, {})):
+                entry.setdefault("description", _sentence(struct))
         if name in texts["example"]:
             struct["x-example"] = texts["example"][name]
     return schema

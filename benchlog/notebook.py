@@ -17,9 +17,10 @@ from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, parse_accuracy
 from benchlog.metrology.meter_reading import MeterReading
+from benchlog.nameplate import parse_nameplate
 from benchlog.quantity_text import Divider
 from benchlog.reading import Function
-from benchlog.units import parse_nameplate, parse_quantity, parse_share
+from benchlog.units import parse_quantity, parse_share
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
@@ -248,7 +249,9 @@ def crosscheck(
 
     for given, example in ((readings, "5.19 V dc"), (accuracy, "0.8 % + 2")):
         if not isinstance(given, Mapping):
-            raise UsageError(f"{given!r} where a dict by meter belongs", hint=f'{{"A": "{example}", ...}}')
+            raise UsageError(
+                f"{given!r} is not a dict with one value per meter", hint=f'{{"A": "{example}", ...}}'
+            )
     stray = [tag for tag in accuracy if tag not in readings]
     if stray:
         raise UsageError(

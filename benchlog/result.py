@@ -17,7 +17,7 @@ from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.hookup import Hookup
 from benchlog.influence import Influence
-from benchlog.units import format_quantity, format_span, format_uncertain
+from benchlog.number_format import format_quantity, format_span, format_uncertain
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -1,4 +1,4 @@
-"""Quantities as text: read what people type, write what people read.
+"""Quantities as text, as people type them; how they are written is in `number_format`.
 
 A small grammar with SI prefixes (SI brochure, 9th edition, table 7): a lone ``m`` is the metre, ``mm2`` is a
 square, ``%`` is a hundredth, a decimal comma is read only where it can't be a thousands mark.
@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 import re
-from enum import StrEnum
+from functools import lru_cache
 
 import msgspec
 
@@ -45,7 +45,8 @@ _POWERS = {"f": -15, "p": -12, "n": -9, "u": -6, "m": -3, "": 0, "k": 3, "M": 6,
 _PREFIXES = {prefix: float(f"1e{power}") for prefix, power in _POWERS.items()}
 #: The prefix of a power of ten, as a display shows it.
 PREFIX_BY_POWER = {power: prefix.replace("u", "µ") for prefix, power in _POWERS.items()}
-_NEVER_PREFIXED = ("1", "deg", "degC", "K", "dB")
+#: Units that take no prefix.
+NEVER_PREFIXED = ("1", "deg", "degC", "K", "dB")
 _ALIASES = {
     "\u03a9": "ohm",  # Greek omega
     "\u2126": "ohm",  # ohm sign
@@ -85,32 +86,8 @@ class Quantity(msgspec.Struct, frozen=True):
     value: float  #: In the SI unit.
     unit: str  #: SI unit; ``"1"`` for a bare number or a percentage.
     resolution: float  #: One step of the last digit typed, in the SI unit.
-    coupling: str = ""  #: One of "", "ac", "dc". What was said after the unit.
+    coupling: str = ""  #: One of "", "ac", "dc", as typed after the unit.
     text: str = ""  #: As typed.
-
-
-class Regulation(StrEnum):
-    """Whether a DC supply holds its output voltage, whatever load and mains do."""
-
-    REGULATED = "regulated"
-    UNREGULATED = "unregulated"
-    UNKNOWN = "unknown"
-
-
-class Nameplate(msgspec.Struct, frozen=True):
-    """What is printed on a supply."""
-
-    voltage_v: float  #: Rated output, volt.
-    coupling: str  #: One of "ac", "dc".
-    power_va: float | None  #: Rated power, volt-ampere.
-    text: str = ""  #: As typed.
-    regulation: Regulation = Regulation.UNKNOWN  #: Of a DC output.
-    coupling_assumed: bool = False  #: Whether the text says neither ``ac`` nor ``dc``; then AC is assumed.
-
-    @property
-    def current_a(self) -> float | None:
-        """Rated current, ampere; None without a rating."""
-        return None if self.power_va is None else self.power_va / self.voltage_v
 
 
 def parse_number(text: str) -> tuple[float, float]:
@@ -157,6 +134,7 @@ def is_bare(text: str) -> bool:
     return _NUMBER.fullmatch(text.strip().replace("−", "-")) is not None
 
 
+@lru_cache(maxsize=256)  # a plan has the same few units again and again
 def _unit_factor(word: str) -> tuple[float, str] | None:
     """Return factor and SI unit of a unit word such as ``mV`` or ``mm2``; None if unknown."""
     for alias, name in _ALIASES.items():
@@ -192,13 +170,13 @@ def parse_quantity(
     text : str
         Number, unit with optional prefix, then optionally ``ac`` or ``dc``.
     unit : str, optional
-        SI unit that must come out; a bare number or a bare prefix is then taken in it.
+        Required SI unit; a bare number or a bare prefix is then read in this unit.
     what : str
         Name of the thing in messages.
     above_zero : bool
         Whether it must be.
     example : str
-        What would do, for the hint; one of the unit by default.
+        Example for the hint; by default one in this unit.
 
     Raises
     ------
@@ -235,22 +213,22 @@ def parse_quantity(
 
 
 def _lone_prefix(word: str, unit: str) -> float | None:
-    """Factor of a prefix, or of nothing, where the unit goes without saying; None for anything else."""
+    """Factor of a bare prefix, or 1 for no word at all; None for anything else."""
     if word == "T":  # the tesla
         return None
-    if word == "K" and unit not in _NEVER_PREFIXED:  # else the kelvin
+    if word == "K" and unit not in NEVER_PREFIXED:  # else the kelvin
         word = "k"
     return _PREFIXES.get(word)
 
 
 def _not_in(wanted: str, found: str) -> str:
-    """How a quantity in one unit does not fit where another is wanted."""
-    where = "where a plain number or % belongs" if wanted == "1" else f"not in {wanted}"
+    """Say which unit was found and which is wanted."""
+    where = "not a plain number" if wanted == "1" else f"not in {wanted}"
     return f"{'a plain number' if found == '1' else f'in {found}'}, {where}"
 
 
 def _unit_words(text: str) -> tuple[list[str], str]:
-    """Words behind a number without the last that says ``ac`` or ``dc``, and which of these it is."""
+    """Words after a number without a last ``ac`` or ``dc``, and which of the two it was."""
     words = text.replace("~", " ~ ").replace("=", " = ").split()
     if words and (joined := _COUPLED_UNIT.fullmatch(words[-1])):
         words[-1:] = joined.groups()
@@ -298,141 +276,6 @@ def parse_share(text: str, what: str) -> float:
     0.005
     """
     if not text.rstrip().endswith(("%", "ppm")):
-        raise UsageError(f"{what} {text.strip()!r} has no %", hint=f"write it like '{text.strip()} %'")
+        example = f"{text.strip()} %" if is_bare(text) else "2 %"
+        raise UsageError(f"{what} {text.strip()!r} has no %", hint=f"write it like '{example}'")
     return parse_quantity(text, "1", what=what).value
-
-
-def parse_nameplate(text: str) -> Nameplate:
-    """Read a supply's nameplate: voltage, ``ac`` or ``dc``, and rated power or current.
-
-    >>> parse_nameplate("24 V ac 40 VA").power_va
-    40.0
-    >>> round(parse_nameplate("24 V ac 1.5 A").power_va, 6)
-    36.0
-    >>> parse_nameplate("OUTPUT: AC 24V 1.5A").coupling
-    'ac'
-    >>> str(parse_nameplate("9 V dc 1 A switching").regulation)
-    'regulated'
-    """
-    hint = "write the nameplate like '24 V ac 40 VA', '12 V dc 1.5 A regulated' or '9 V dc 1 A unregulated'"
-    words, regulation = _regulation(_LABEL.sub("", text.strip()))
-    words = re.sub(r"(?i)^(ac|dc)\s*([\d.,]+\s*V)", r"\2 \1", words)  # as labels have it: AC 24 V
-    match = re.fullmatch(
-        r"(.*?V(?:\s*(?:ac|dc|AC|DC|~|=))?)(?:\s*[,/ ]\s*(\S+\s*(?:[mk]?VA|[mk]?W|[um]?A)))?\s*", words
-    )
-    if not match:
-        raise UsageError(f"nameplate {text!r} can't be read", hint=hint)
-    voltage = parse_quantity(match.group(1), "V", what="nameplate voltage")
-    if voltage.value <= 0:
-        raise UsageError(f"nameplate {text!r}: the voltage must be positive", hint=hint)
-    power: float | None = None
-    if match.group(2):
-        rating = parse_quantity(match.group(2), what="nameplate rating")
-        if rating.value <= 0:
-            raise UsageError(f"nameplate {text!r}: the rating must be positive", hint=hint)
-        power = rating.value * voltage.value if rating.unit == "A" else rating.value
-    coupling = voltage.coupling or "ac"
-    assumed = not voltage.coupling
-    if regulation is not Regulation.UNKNOWN and coupling != "dc":
-        raise UsageError(f"nameplate {text!r}: {regulation} is said of a DC output", hint=hint)
-    return Nameplate(voltage.value, coupling, power, text.strip(), regulation, coupling_assumed=assumed)
-
-
-#: What labels write before the output's voltage.
-_LABEL = re.compile(r"(?i)^(output|out|o/p|sec(ondary)?)\b[.:]*\s*")
-
-#: Words of nameplates; a switching supply regulates its output.
-_REGULATION_WORDS = {
-    "regulated": Regulation.REGULATED,
-    "stabilised": Regulation.REGULATED,
-    "stabilized": Regulation.REGULATED,
-    "switching": Regulation.REGULATED,
-    "switch-mode": Regulation.REGULATED,
-    "smps": Regulation.REGULATED,
-    "unregulated": Regulation.UNREGULATED,
-    "unstabilised": Regulation.UNREGULATED,
-    "unstabilized": Regulation.UNREGULATED,
-}
-
-
-def _regulation(text: str) -> tuple[str, Regulation]:
-    """Split off the last word of a nameplate where it names the regulation."""
-    rest, _, last = text.rpartition(" ")
-    found = _REGULATION_WORDS.get(last.strip(",").lower())
-    return (text, Regulation.UNKNOWN) if found is None else (rest.rstrip(" ,"), found)
-
-
-def format_quantity(value: float | None, unit: str, digits: int = 4) -> str:
-    """Write a number with prefix and unit to `digits` significant digits.
-
-    >>> format_quantity(0.02097, "V")
-    '20.97 mV'
-    >>> format_quantity(0.9934, "1")
-    '0.9934'
-    """
-    if value is None or not math.isfinite(value):
-        return "unknown"
-    if unit in _NEVER_PREFIXED:
-        return f"{value:.{digits}g}{_tail(unit)}"
-    if unit == "m2":
-        return f"{value * 1e6:.{digits}g} mm²"
-    if not value:
-        return f"0{_tail(unit)}"
-    mantissa, _, exponent = f"{value:.{digits - 1}e}".partition("e")
-    power = int(exponent) // 3 * 3
-    if power not in PREFIX_BY_POWER:
-        return f"{mantissa}e{int(exponent)}{_tail(unit)}"
-    # Rounded already, so that 999.96 to four digits is 1.000 k; the second rounding only cuts the tail of a division.
-    scaled = float(f"{mantissa}e{int(exponent) - power}")
-    return f"{scaled:.{max(0, digits - 1 - int(exponent) + power)}f}{_tail(unit, PREFIX_BY_POWER[power])}"
-
-
-def format_span(low: float, high: float, unit: str, between: str = " to ", digits: int = 4) -> str:
-    """Write two ends with one prefix and as many decimals, that of the larger end; with more digits where they lie close.
-
-    >>> format_span(-1.298, -0.2559, "V")
-    '-1.298 to -0.256 V'
-    >>> format_span(26.4949, 27.2348, "V")
-    '26.49 to 27.23 V'
-    >>> format_span(0.1933, 0.201, "ohm", " … ")
-    '193.3 … 201.0 mΩ'
-    >>> format_span(1999.5, 2000.5, "1")
-    '1999.5 to 2000.5'
-    """
-    larger = max(abs(low), abs(high))
-    if math.isfinite(larger) and low < high:
-        digits = max(digits, math.ceil(math.log10(larger / (high - low))) + 1)
-    if not (math.isfinite(larger) and larger > 0) or unit in (*_NEVER_PREFIXED, "m2"):
-        return f"{format_quantity(low, unit, digits)}{between}{format_quantity(high, unit, digits)}"
-    number, _, tail = format_quantity(larger, unit, digits).partition(" ")
-    decimals = len(number.partition(".")[2])
-    scale = 10.0 ** round(math.log10(float(number) / larger))  # that of the prefix, free of the rounding
-    return f"{low * scale:.{decimals}f}{between}{high * scale:.{decimals}f} {tail}"
-
-
-def _tail(unit: str, prefix: str = "") -> str:
-    """Prefix and unit as they follow a number."""
-    return {"1": "", "deg": "°", "degC": " °C", "ohm": f" {prefix}Ω"}.get(unit, f" {prefix}{unit}")
-
-
-def format_uncertain(value: float, expanded: float, unit: str) -> str:
-    """Write value and expanded uncertainty with the same decimals, the latter to two significant digits.
-
-    >>> format_uncertain(27.75, 0.3775, "V")
-    '27.75 ± 0.38 V'
-    >>> format_uncertain(0.2012, 0.0021, "ohm")
-    '201.2 ± 2.1 mΩ'
-    >>> format_uncertain(0.3, 0.582, "V")
-    '300 ± 580 mV'
-    """
-    if not (math.isfinite(value) and math.isfinite(expanded)) or expanded <= 0:
-        return format_quantity(value, unit)
-    power = 0
-    if unit not in (*_NEVER_PREFIXED, "m2"):
-        size = 1.0001 * max(abs(value), expanded)  # what rounds up to the next prefix takes it
-        power = max((p for p in PREFIX_BY_POWER if float(f"1e{p}") <= size), default=0)
-    factor = float(f"1e{power}")
-    scaled, width = value / factor, expanded / factor
-    places = 1 - math.floor(math.log10(width))
-    decimals, scaled, width = max(0, places), round(scaled, places), round(width, places)
-    return f"{scaled:.{decimals}f} ± {width:.{decimals}f}{_tail(unit, PREFIX_BY_POWER[power])}"

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from benchlog.result import Limits, Uncertain
-from benchlog.units import format_quantity
+from benchlog.number_format import format_quantity
+from benchlog.result import Limits, Result, Uncertain
 
 #: Shape of each verdict and state; it always comes with its word, and beside a colour where there is one.
 MARKS = {
@@ -28,6 +28,12 @@ _NAMES = {
     "expected_no_load": "expected no-load voltage",
     "rectified_peak_worst": "highest rectified peak",
 }
+
+
+def result_title(result: Result, entry: int | None = None) -> str:
+    """What a result is about, for a title: check, part, and its entry in the record."""
+    name = " ".join(filter(None, (result.check_id or result.check.replace("_", " "), result.part)))
+    return f"{name}, entry {entry}" if entry else name
 
 
 def quantity_words(name: str) -> str:

@@ -34,7 +34,7 @@ def clean_environment(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture(scope="session")
 def golden() -> Path:
-    """Folder of published values; each file's source stands in its README there."""
+    """Folder of published values; each file's source is in its README there."""
     return GOLDEN
 
 
@@ -56,7 +56,7 @@ def datasets() -> Path:
 
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any], float]:
-    """Folder of a demo told once for all tests, its JSON summary, and the seconds it took; copy, don't write."""
+    """Folder of a demo run once for all tests, its JSON summary, and the seconds it took; copy, don't write."""
     from benchlog.cli import main
 
     folder = tmp_path_factory.mktemp("demo") / "kc1"

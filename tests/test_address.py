@@ -40,7 +40,7 @@ def test_a_tap_wraps_an_address_with_its_options() -> None:
     assert not address.options
 
 
-def test_a_drive_letter_is_no_scheme() -> None:
+def test_a_drive_letter_is_not_a_scheme() -> None:
     address = parse_address("tap:C:\\night.tap:sim:MA-01")
     assert (address.rest, str(address.inner)) == ("C:\\night.tap", "sim:MA-01")
 
@@ -49,7 +49,7 @@ def test_a_drive_letter_is_no_scheme() -> None:
     "text",
     ["", "nothing", "C:\\x", "tap:night.tap", "serial:x?frames", "serial:x?a=1&a=2", ":x", "serial:x?=1"],
 )
-def test_what_is_no_address_is_refused_with_a_hint(text: str) -> None:
+def test_what_is_not_an_address_is_refused_with_a_hint(text: str) -> None:
     with pytest.raises(UsageError) as error:
         parse_address(text)
     assert error.value.hint

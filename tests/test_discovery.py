@@ -1,4 +1,4 @@
-"""Looking for instruments: what answers is recognised, what does not is told with what to try."""
+"""Looking for instruments: what answers is recognised, what does not is listed with what to try."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def usb_clean(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.mark.parametrize("family", EXAMPLES)
 def test_a_meter_of_every_family_is_recognised_with_its_reading(family: str, usb_clean: None) -> None:
-    """Frames at an unknown setting are told apart, and the live reading is what the display shows."""
+    """Frames at an unknown setting are recognised, and the live reading is what the display shows."""
     frame, shown = EXAMPLES[family]
     polled = family == "polled14"
     line = PtyMeter(answers={b"D": frame}) if polled else PtyMeter(frame)
@@ -67,7 +67,7 @@ def test_a_usb_meter_is_addressed_by_its_serial_number() -> None:
     assert report.found[0].address == "serial:usb?serial=A10K3XYZ&frames=segment14"
 
 
-def test_a_text_meter_is_told_how_to_be_described() -> None:
+def test_how_to_describe_a_text_meter_is_said() -> None:
     """Lines of text that are not a known frame: the line is shown, and the pattern family named."""
     with PtyMeter(b"DCV 27.75 ok\r\n") as line:
         report = _find_serial.find(Request(ports=(Port(line.path),)))
@@ -85,7 +85,7 @@ def test_bytes_of_no_known_form_are_shown() -> None:
     assert "baud" in other.hint
 
 
-def test_a_silent_port_is_asked_and_told_to_be_switched_on() -> None:
+def test_a_silent_port_is_asked_and_the_hint_is_to_switch_on() -> None:
     """*IDN? was sent, nothing else that could change a setting but the polled families' request."""
     with PtyMeter(answers={b"nothing": b""}) as line:
         report = _find_serial.find(Request(ports=(Port(line.path),)))
@@ -204,7 +204,7 @@ def test_a_usb_instrument_without_its_library_is_named(monkeypatch: pytest.Monke
 
 
 @pytest.mark.usefixtures("plugged_in")
-def test_missing_libusb_is_told_as_that(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_missing_libusb_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
     """PyUSB alone does nothing: the library under it is named, and how to get it."""
     import usb.backend.libusb1
 

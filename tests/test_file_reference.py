@@ -19,15 +19,15 @@ def keys(schema: dict[str, Any]) -> list[tuple[str, str, dict[str, Any]]]:
     return [
         (name, key, entry)
         for name, struct in schema["$defs"].items()
-        if not name.startswith("_") and name != "LimitText"
+        if name != "LimitText"
         for key, entry in struct.get("properties", {}).items()
-        if key not in ("kind", "take") or "enum" not in entry
     ]
 
 
 @pytest.mark.parametrize("schema", [plan_schema(), bench_schema()], ids=["plan", "bench"])
 def test_every_key_has_a_description(schema: dict[str, Any]) -> None:
-    assert [f"{name}.{key}" for name, key, entry in keys(schema) if not entry.get("description")] == []
+    """An editor shows it, for the tables too; a table that is there once has its own."""
+    assert [f"{n}.{k}" for n, k, entry in keys(schema) if not entry.keys() & {"description", "$ref"}] == []
 
 
 @pytest.mark.parametrize("name", ["plan", "bench"])

@@ -27,7 +27,7 @@ def test_an_older_file_stays_until_the_new_one_is_whole(tmp_path: Path) -> None:
 
 
 def test_a_file_whose_sync_fails_is_not_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A full disk may tell only then."""
+    """A full disk may be noticed only then."""
 
     def fail(handle: int) -> None:
         raise OSError(28, "No space left on device")

@@ -17,7 +17,7 @@ def plain(name: str) -> str:
 
 
 def test_every_dependency_is_locked_to_a_version_it_allows() -> None:
-    """Core, extras and tools alike; no path, no index, no URL stands in the file."""
+    """Core, extras and tools alike; no path, no index and no URL is in the file."""
     lines = [line for line in LOCK.read_text().splitlines() if not line.startswith("#")]
     assert all(re.fullmatch(r"[\w.-]+==[\w.]+", line) for line in lines)
     locked = {plain(name): version for name, version in (line.split("==") for line in lines)}

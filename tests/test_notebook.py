@@ -201,7 +201,7 @@ def test_bad_words_are_one_clear_error(words: dict[str, str], said: str) -> None
         (lambda: bl.supply("24 V ac", float("nan")), "reading nan is not a number"),
         (lambda: bl.supply(24, "27 V ac"), "nameplate 24 is not text"),  # type: ignore[arg-type]
         (lambda: bl.supply("24 V ac", "27 V ac", accuracy=0.01), "accuracy 0.01 is not text"),  # type: ignore[arg-type]
-        (lambda: bl.crosscheck(["5 V dc"], {}), "a dict by meter"),  # type: ignore[arg-type]
+        (lambda: bl.crosscheck(["5 V dc"], {}), "a dict with one value per meter"),  # type: ignore[arg-type]
         (lambda: bl.crosscheck({"A": 5.0, "B": 5.1}, {}, function="volts"), "not a function of a meter"),
         (lambda: bl.crosscheck({"A": 5.0, "B": 5.1}, {"X": "1 %"}), "accuracy of X, but no reading"),
     ],

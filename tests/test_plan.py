@@ -1,4 +1,4 @@
-"""Plan files: what is accepted, and what each slip is told."""
+"""Plan files: what is accepted, and the error for each slip."""
 
 from __future__ import annotations
 
@@ -104,7 +104,7 @@ def test_revision_changes_with_any_edit(tmp_path):
         (
             'nameplate = "24 V ac 40 VA"',
             'nameplate = ["24 V"]',
-            "['24 V'] where a text belongs",
+            "['24 V'] is not a text in quotes",
             "24 V ac 40",
         ),
         ('needs = ["C03"]', 'needs = ["C99"]', "H1 needs 'C99'", "C03"),
@@ -145,7 +145,7 @@ def test_revision_changes_with_any_edit(tmp_path):
         ),
     ],
 )
-def test_each_slip_is_told_with_its_place(tmp_path, old, new, said, hinted):
+def test_each_slip_is_reported_with_its_place(tmp_path, old, new, said, hinted):
     """File, line or check, value, and what would be right."""
     assert old in GOOD
     with pytest.raises(ConfigError) as caught:
@@ -172,7 +172,7 @@ def test_a_scope_clip_on_a_mains_referenced_node_is_refused(tmp_path, kind, fiel
 
 
 def test_no_file_and_no_text(tmp_path):
-    """A missing plan and a picture are told apart."""
+    """A missing plan and a picture are different errors."""
     with pytest.raises(ConfigError, match="does not exist"):
         read_plan(tmp_path / "none.toml")
     picture = tmp_path / "plan.toml"
@@ -231,7 +231,7 @@ def test_every_kind_has_its_steps():
         assert get_type_hints(getattr(module, "expectation", module.measure))["check"] is kind.spec
 
 
-def test_annotations_of_kinds_are_no_text():
+def test_annotations_of_kinds_are_not_text():
     """Each would be compiled again for every kind that inherits it, while `status` waits."""
     for kind in KINDS:
         for spec in kind.spec.__mro__[:2]:

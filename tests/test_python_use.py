@@ -37,7 +37,7 @@ The checks themselves are functions of plain values; nothing is recorded by them
 >>> from benchlog.checks.supply import check_supply
 >>> from benchlog.displayed import parse_displayed
 >>> from benchlog.metrology.accuracy import parse_accuracy
->>> from benchlog.units import parse_nameplate
+>>> from benchlog.nameplate import parse_nameplate
 >>> reading = MeterReading(parse_displayed("27.75 V ac"), parse_accuracy("1 % + 5"))
 >>> result = check_supply(parse_nameplate("24 V ac 40 VA"), reading, mains=Mains.typed("236 V"))
 >>> str(result.verdict), round(result.quantities["no_load_voltage"].expanded_uncertainty, 2)

@@ -1,4 +1,4 @@
-"""README.md says what is true: its commands run and print what stands there."""
+"""README.md says what is true: its commands run and print what it shows."""
 
 from __future__ import annotations
 

@@ -262,6 +262,6 @@ def test_a_reading_that_cannot_be_kept_does_not_hold_up_the_rest(book: Logbook, 
 
 
 def test_two_meters_with_one_tag_are_refused(book: Logbook, clock: ManualClock) -> None:
-    """Readings must tell which meter they came from."""
+    """Readings must say which meter they came from."""
     with pytest.raises(UsageError):
         Recorder(book, [Scripted("MA-01", [], clock), Scripted("MA-01", [], clock)], clock=clock)

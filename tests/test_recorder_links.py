@@ -56,23 +56,23 @@ class Recorded(Kept):
 def recording(folder: Path, reader: SerialMeter, silence_s: float = 5.0) -> Iterator[Recorded]:
     """Record one meter with quick attempts to reconnect; the logbook stays open for what is asked afterwards."""
     with Logbook.open(folder / "bench.logbook") as book:
-        told = Recorded(book=book)
-        told.recorder = Recorder(
+        recorded = Recorded(book=book)
+        recorded.recorder = Recorder(
             book,
             [reader],
             back_off=QUICK,
             silence_s=silence_s,
             read_timeout_s=0.1,
-            on_reading=told.on_reading,
-            on_commit=told.on_commit,
-            on_error=told.errors.append,
+            on_reading=recorded.on_reading,
+            on_commit=recorded.on_commit,
+            on_error=recorded.errors.append,
         )
         try:
-            told.recorder.start()
-            wait_until(lambda: reader.is_open or told.errors, "an attempt to open")
-            yield told
+            recorded.recorder.start()
+            wait_until(lambda: reader.is_open or recorded.errors, "an attempt to open")
+            yield recorded
         finally:
-            told.recorder.stop()
+            recorded.recorder.stop()
 
 
 def test_ten_pulls_lose_no_acknowledged_reading_and_are_ten_gaps(tmp_path: Path) -> None:
@@ -88,35 +88,35 @@ def test_a_meter_switched_off_inside_a_frame_is_one_silent_gap(tmp_path: Path) -
     """The half frame makes no reading, nor does it spoil the first after switching on."""
     with (
         PtyMeter() as meter,
-        recording(tmp_path, SerialMeter(PULLED, meter.path, FRAMES), silence_s=0.3) as told,
+        recording(tmp_path, SerialMeter(PULLED, meter.path, FRAMES), silence_s=0.3) as recorded,
     ):
         meter.send(frame(1) + frame(2) + frame(3)[:9])
-        told.wait_for(2)
-        told.wait_for_link(Link.SILENT)
+        recorded.wait_for(2)
+        recorded.wait_for_link(Link.SILENT)
         meter.send(frame(4) + frame(5))
-        told.wait_for(4)
-        told.recorder.stop()
-        assert told.numbers == [1, 2, 4, 5]
-        assert told.gap == ["begins", "ends"]
-        assert "is the meter on" in told.entries("gap")[0]["hint"]
-        (bad,) = told.entries("bad frames")
+        recorded.wait_for(4)
+        recorded.recorder.stop()
+        assert recorded.numbers == [1, 2, 4, 5]
+        assert recorded.gap == ["begins", "ends"]
+        assert "is the meter on" in recorded.entries("gap")[0]["hint"]
+        (bad,) = recorded.entries("bad frames")
         assert bad["reasons"] == {"broken off": 1}
 
 
 def test_a_burst_of_garbage_costs_no_good_frame_and_is_counted(tmp_path: Path) -> None:
-    """Bytes between good frames are not a gap; the record tells how many frames were rejected, and why."""
-    with PtyMeter() as meter, recording(tmp_path, SerialMeter(PULLED, meter.path, FRAMES)) as told:
+    """Bytes between good frames are not a gap; the record says how many frames were rejected, and why."""
+    with PtyMeter() as meter, recording(tmp_path, SerialMeter(PULLED, meter.path, FRAMES)) as recorded:
         garbage = bytes(range(256)) + frame(9)[:5] + b"\x11\x12\x13" * 20
         meter.send(frame(1) + garbage + frame(2) + garbage)
-        told.wait_for(2)
+        recorded.wait_for(2)
         meter.send(frame(3))
-        told.wait_for(3)
-        told.recorder.stop()
-        assert told.numbers == [1, 2, 3]
-        assert told.gap == []
-        counted = told.entries("bad frames")
+        recorded.wait_for(3)
+        recorded.recorder.stop()
+        assert recorded.numbers == [1, 2, 3]
+        assert recorded.gap == []
+        counted = recorded.entries("bad frames")
         assert {reason for body in counted for reason in body["reasons"]} == {"index"}
-        assert told.recorder.statuses()[0].bad_frames == sum(body["count"] for body in counted) > 20
+        assert recorded.recorder.statuses()[0].bad_frames == sum(body["count"] for body in counted) > 20
 
 
 def test_a_cable_plugged_in_under_another_name_is_found_by_its_identity(tmp_path: Path) -> None:
@@ -126,45 +126,45 @@ def test_a_cable_plugged_in_under_another_name_is_found_by_its_identity(tmp_path
         name.symlink_to(first.path)
         there = [PortInfo(str(name))]
         reader = SerialMeter(PULLED, str(name), FRAMES, ports=lambda: list(there))
-        with recording(tmp_path, reader) as told:
+        with recording(tmp_path, reader) as recorded:
             first.send(frame(1))
-            told.wait_for(1)
+            recorded.wait_for(1)
             there[:] = [PortInfo(str(name), serial_number="B2")]
             name.unlink()
             name.symlink_to(stranger.path)
             first.unplug()
             wait_until(
-                lambda: any("is another device now" in e.message for e in told.errors),
+                lambda: any("is another device now" in e.message for e in recorded.errors),
                 "the stranger is refused",
             )
             there.append(PortInfo(second.path))
             wait_until(lambda: reader.is_open, "the port is open again")
             second.send(frame(2))
-            told.wait_for(2)
-            told.recorder.stop()
+            recorded.wait_for(2)
+            recorded.recorder.stop()
             assert reader.port == second.path
-            assert told.numbers == [1, 2]
-            assert told.gap == ["begins", "ends"]
+            assert recorded.numbers == [1, 2]
+            assert recorded.gap == ["begins", "ends"]
 
 
 def test_a_port_that_another_program_took_is_a_gap_until_it_lets_go(tmp_path: Path) -> None:
     """The cause is named, and the port is taken back by itself."""
     with PtyMeter() as meter, SerialMeter("XX-01", meter.path, FRAMES) as other:
         reader = SerialMeter(PULLED, meter.path, FRAMES)
-        with recording(tmp_path, reader) as told:
-            wait_until(lambda: told.gap == ["begins"], "the gap is written down")
-            (gap,) = told.entries("gap")
+        with recording(tmp_path, reader) as recorded:
+            wait_until(lambda: recorded.gap == ["begins"], "the gap is written down")
+            (gap,) = recorded.entries("gap")
             assert "another program uses the port" in gap["cause"]
             assert gap["hint"] == "close that program"
-            assert isinstance(told.errors[0], OpenError)
-            assert told.errors[0].reason is OpenReason.BUSY
+            assert isinstance(recorded.errors[0], OpenError)
+            assert recorded.errors[0].reason is OpenReason.BUSY
             other.close()
             wait_until(lambda: reader.is_open, "the port is taken back")
             meter.send(frame(1))
-            told.wait_for(1)
-            told.recorder.stop()
-            assert told.gap == ["begins", "ends"]
-            assert len(told.errors) == 1  # told once, however many attempts were made
+            recorded.wait_for(1)
+            recorded.recorder.stop()
+            assert recorded.gap == ["begins", "ends"]
+            assert len(recorded.errors) == 1  # reported once, however many attempts were made
 
 
 @pytest.mark.parametrize(
@@ -186,14 +186,14 @@ def test_a_gap_names_a_wrong_setting(
     """A meter that talks but makes no reading is a gap whose cause is what its bytes look like, not silence."""
     with (
         PtyMeter(chunk, every_s=0.05) as meter,
-        recording(tmp_path, SerialMeter(PULLED, meter.path, options), silence_s=0.4) as told,
+        recording(tmp_path, SerialMeter(PULLED, meter.path, options), silence_s=0.4) as recorded,
     ):
-        wait_until(lambda: told.gap == ["begins"], "the gap is written down")
-        (gap,) = told.entries("gap")
+        wait_until(lambda: recorded.gap == ["begins"], "the gap is written down")
+        (gap,) = recorded.entries("gap")
         assert cause in gap["cause"]
         assert hint in gap["hint"]
-        told.recorder.stop()
-        assert told.numbers == []
+        recorded.recorder.stop()
+        assert recorded.numbers == []
 
 
 def test_a_silent_link_that_is_pulled_then_is_still_one_gap(tmp_path: Path) -> None:
@@ -202,18 +202,18 @@ def test_a_silent_link_that_is_pulled_then_is_still_one_gap(tmp_path: Path) -> N
     with PtyMeter() as first, PtyMeter() as second:
         port.symlink_to(first.path)
         reader = SerialMeter(PULLED, str(port), FRAMES)
-        with recording(tmp_path, reader, silence_s=0.2) as told:
+        with recording(tmp_path, reader, silence_s=0.2) as recorded:
             first.send(frame(1))
-            told.wait_for(1)
-            told.wait_for_link(Link.SILENT)
+            recorded.wait_for(1)
+            recorded.wait_for_link(Link.SILENT)
             first.unplug()
-            told.wait_for_link(Link.LOST)
+            recorded.wait_for_link(Link.LOST)
             port.unlink()
             port.symlink_to(second.path)
             wait_until(lambda: reader.is_open, "the port is open again")
             second.send(frame(2))
-            told.wait_for(2)
-            told.recorder.stop()
-            assert told.gap == ["begins", "continues", "ends"]
-            assert [body.get("link") for body in told.entries("gap")] == ["silent", "lost", None]
-            assert told.numbers == [1, 2]
+            recorded.wait_for(2)
+            recorded.recorder.stop()
+            assert recorded.gap == ["begins", "continues", "ends"]
+            assert [body.get("link") for body in recorded.entries("gap")] == ["silent", "lost", None]
+            assert recorded.numbers == [1, 2]

@@ -76,7 +76,7 @@ def test_60_turns_pass_with_a_swap_from_the_checkout(
     assert result["turns"]["most_likely"] == 60
 
 
-def test_101_turns_against_a_plan_of_100_can_not_be_told_by_a_plain_reading(
+def test_101_turns_against_a_plan_of_100_can_not_be_decided_by_a_plain_reading(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     code, result = _ratio(capsys, "--capture", str(FOLDER / "ct2_101_turns.csv"), "--expect", "100")

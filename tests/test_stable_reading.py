@@ -1,4 +1,4 @@
-"""A check rests on a display that has settled, whoever asks: frames in a row that agree, and no lost contact."""
+"""A check takes a display that has settled, whoever asks: frames in a row that agree, and no lost contact."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def test_two_readings_are_not_enough() -> None:
     assert error.value.instrument == "MA-01"
 
 
-def test_silence_drop_out_and_disagreement_are_told_apart() -> None:
+def test_silence_drop_out_and_disagreement_are_distinguished() -> None:
     with reader() as meter, pytest.raises(ReadTimeoutError, match="no reading within 1 s"):
         read_settled(meter, 1)
     with (

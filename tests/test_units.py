@@ -8,13 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchlog.errors import UsageError
-from benchlog.units import (
-    format_quantity,
-    format_uncertain,
-    parse_nameplate,
-    parse_number,
-    parse_quantity,
-)
+from benchlog.nameplate import parse_nameplate
+from benchlog.number_format import format_quantity, format_uncertain
+from benchlog.units import parse_number, parse_quantity
 
 
 @pytest.mark.parametrize(
@@ -71,7 +67,7 @@ def test_what_people_type(text, value, unit, coupling):
     ],
 )
 def test_resistors_are_typed_as_printed(text, unit, value, step):
-    """The letter stands in the place of the decimal mark (IEC 60062, from memory)."""
+    """The letter is in the place of the decimal mark (IEC 60062, from memory)."""
     quantity = parse_quantity(text, unit)
     assert (quantity.value, quantity.resolution) == (pytest.approx(value), pytest.approx(step))
 

@@ -243,7 +243,7 @@ def agreed_interval(name: str, source: str, found_s: float, given_s: float | Non
     if given_s is not None and abs(given_s / found_s - 1) > 0.01:
         raise CaptureFileError(
             f"{name}: the file has a sample interval of {found_s:.6g} s ({source}), but {given_s:.6g} s was given",
-            hint="leave out --sample-interval",
+            hint="leave out the given sample interval (--sample-interval)",
         )
     return found_s
 

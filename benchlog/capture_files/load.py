@@ -18,7 +18,7 @@ from benchlog.capture_files.native_format import (
     capture_from_native_csv,
     capture_from_native_npz,
 )
-from benchlog.capture_files.samples import apply_probes, capture_from_table
+from benchlog.capture_files.samples import apply_probes, capture_from_table, is_time_name
 from benchlog.capture_files.table import read_table
 from benchlog.capture_files.wav import capture_from_wav
 from benchlog.errors import CaptureFileError, UsageError
@@ -97,7 +97,7 @@ def _from_binary(
 def _chosen(capture: Capture, path: Path, interval_s: float | None, columns: Sequence[str] | None) -> Capture:
     """Keep the named channels of a file that states everything itself."""
     agreed_interval(path.name, "in its header", capture.interval_s, interval_s)
-    names = [name for name in columns or () if name not in ("time", "-")]
+    names = [name for name in columns or () if name != "-" and not is_time_name(name)]
     return replace(capture, channels=tuple(map(capture.channel, names))) if names else capture
 
 

@@ -18,8 +18,8 @@ from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.next_best import Way, with_ways
+from benchlog.number_format import format_quantity, format_span, format_uncertain
 from benchlog.result import Limits, Result, Uncertain, Verdict, worst_verdict
-from benchlog.units import format_quantity, format_span, format_uncertain
 
 FloatArray = npt.NDArray[np.float64]
 _HOUR_S = 3600.0

@@ -11,9 +11,9 @@ from benchlog.errors import AnalysisError
 from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import uncertain
+from benchlog.number_format import format_quantity
 from benchlog.signal.findings import Severity
 from benchlog.signal.waveform import Waveform
-from benchlog.units import format_quantity
 
 #: An average-responding meter multiplies the mean absolute value by this, which is right for a sine only.
 SINE_FORM_FACTOR = math.pi / (2 * math.sqrt(2))

@@ -11,10 +11,10 @@ from benchlog.influence import CAPTURE, Influence, Role
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.meter_reading import MeterReading
+from benchlog.number_format import format_quantity
 from benchlog.reading import Function, Origin, Reading
 from benchlog.result import Uncertain
 from benchlog.signal.findings import RecordFinding, Severity
-from benchlog.units import format_quantity
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture

@@ -16,8 +16,8 @@ from benchlog.metrology.meter_reading import (
     misleading_flags,
     same_meter_and_range,
 )
+from benchlog.number_format import format_quantity
 from benchlog.result import Limits, Result, Uncertain
-from benchlog.units import format_quantity
 
 
 def check_compare(
@@ -36,7 +36,8 @@ def check_compare(
     """
     if part.reading.function is not reference.reading.function:
         raise UsageError(
-            f"one was read on {part.reading.function}, the other on {reference.reading.function}"
+            f"one was read on {part.reading.function}, the other on {reference.reading.function}",
+            hint="read both on one function and one range",
         )
     if reference.value == 0:
         raise UsageError("no voltage across the known resistor", hint="is the current on?")

@@ -20,9 +20,9 @@ from benchlog.metrology.meter_reading import (
     same_meter_and_range,
 )
 from benchlog.metrology.next_best import WORTH, Way, chance_to_settle, way_out, with_ways
+from benchlog.number_format import format_quantity, format_uncertain
 from benchlog.reading import Function, State
 from benchlog.result import Limits, Result, Uncertain, Verdict
-from benchlog.units import format_quantity, format_uncertain
 
 #: With two-sided limits a resistance must be at least this many U (a tolerance-to-U ratio of 4:1).
 RESOLVABLE = 4.0

@@ -34,10 +34,10 @@ from benchlog.metrology.meter_reading import (
     no_number_hint,
 )
 from benchlog.metrology.next_best import Way, with_ways
+from benchlog.number_format import format_quantity
 from benchlog.reading import Function, Reading, State
 from benchlog.result import Result, Uncertain, Verdict
 from benchlog.signal.waveform import Waveform
-from benchlog.units import format_quantity
 
 _NEAR_ZERO_COUNTS = 10
 #: What settles doubts other than uncertainty; chances and minutes are judgement.

@@ -34,8 +34,8 @@ from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.metrology.gtc import GTC
 from benchlog.metrology.next_best import Way, way_out, with_ways
+from benchlog.number_format import format_quantity
 from benchlog.result import Limits, Result, Uncertain, Verdict, worst_verdict
-from benchlog.units import format_quantity
 from benchlog.wording import quantity_words
 
 __all__ = [

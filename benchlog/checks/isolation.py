@@ -12,9 +12,9 @@ from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.metrology.meter_reading import MeterReading, functions_used, misleading_flags
 from benchlog.metrology.next_best import Way, by_chance_per_minute, ways_to_settle, with_ways
+from benchlog.number_format import format_quantity
 from benchlog.reading import Function
 from benchlog.result import Limits, Result, Uncertain, Verdict
-from benchlog.units import format_quantity
 
 SCREEN_ONLY = "a screen, not a withstand test: a mains barrier needs a proper insulation tester (500 V DC) and an approved construction"
 
@@ -56,10 +56,14 @@ def check_isolation(
     """
     if reading.reading.function is not Function.DC_VOLTS:
         raise UsageError(
-            f"{reading.name} was on {reading.reading.function}, not on V=", hint="isolation is read on V="
+            f"{reading.name} was on {reading.reading.function}, not on V=",
+            hint="set the meter to V= and read again",
         )
     if not supply_v > 0:
-        raise UsageError(f"a supply of {supply_v:g} V is too low to show an isolation fault")
+        raise UsageError(
+            f"a supply of {supply_v:g} V is too low to show an isolation fault",
+            hint="use a few volts DC, e.g. 9 V",
+        )
     used = limits or Limits(min_ohm, None, "ohm", "lowest allowed, as given")
     # Where the reading is mostly the counts of its statement, the resistance is known to be at least that with them.
     shown, counts = abs(reading.value), max(reading.accuracy.counts, 0.5) * reading.reading.resolution

@@ -14,8 +14,9 @@ from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import Judgement, judge
 from benchlog.metrology.meter_reading import MeterReading, same_meter_and_range
 from benchlog.metrology.next_best import Way
+from benchlog.nameplate import Nameplate, Regulation
+from benchlog.number_format import format_quantity
 from benchlog.result import Limits, Uncertain, Verdict
-from benchlog.units import Nameplate, Regulation, format_quantity
 from benchlog.wording import quantity_words
 
 #: Above this a load resistor gets hot within seconds (judgement).

@@ -5,8 +5,8 @@ from __future__ import annotations
 from benchlog.metrology.conformity import Judgement
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.metrology.next_best import Way
+from benchlog.number_format import format_quantity
 from benchlog.result import Limits, Verdict
-from benchlog.units import format_quantity
 
 DEAD_CAUTION = (
     "A reading near zero does not prove a circuit dead. Try the meter on a live source, test, try it again."

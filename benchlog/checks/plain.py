@@ -6,9 +6,9 @@ from benchlog.checks.near_zero import DEAD_CAUTION, near_zero_by_limits, part_or
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.metrology.meter_reading import MeterReading, functions_used, misleading_flags
 from benchlog.metrology.next_best import with_ways
+from benchlog.number_format import format_quantity
 from benchlog.reading import State
 from benchlog.result import Limits, Result, Uncertain, Verdict
-from benchlog.units import format_quantity
 
 
 def check_reading(

@@ -14,8 +14,8 @@ from benchlog.errors import AnalysisError, UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uncertain
+from benchlog.number_format import format_uncertain
 from benchlog.result import Result, Uncertain, Verdict
-from benchlog.units import format_uncertain
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,8 +28,8 @@ from benchlog.magnetics.classes import CurrentPoint, class_reached, composite_er
 from benchlog.magnetics.transformer import Transformer
 from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.gtc import GTC
+from benchlog.number_format import format_quantity
 from benchlog.result import Uncertain
-from benchlog.units import format_quantity
 
 #: Effect of winding resistance, leakage and probe loading if they are not known: 0.01 to 0.1 %, common practice.
 UNKNOWN_WINDING = 0.001

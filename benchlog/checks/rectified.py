@@ -13,9 +13,9 @@ from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, judge
 from benchlog.metrology.meter_reading import MeterReading, functions_used, misleading_flags
 from benchlog.metrology.next_best import with_ways
+from benchlog.number_format import format_quantity
 from benchlog.reading import Function
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict
-from benchlog.units import format_quantity
 
 
 def check_rectified(
@@ -42,7 +42,10 @@ def check_rectified(
         Another meter, with its own leads, on the same points; it must confirm a reading near zero.
     """
     if reading.reading.function is not Function.DC_VOLTS:
-        raise UsageError(f"{reading.name} was on {reading.reading.function}, not on V=")
+        raise UsageError(
+            f"{reading.name} was on {reading.reading.function}, not on V=",
+            hint="set the meter to V= and read again",
+        )
     drops = 2 * DIODE_DROP_V
     ratio = worst_mains_ratio(mains, reading)
     quantities = {

@@ -17,9 +17,9 @@ from benchlog.errors import UsageError
 from benchlog.finding import Finding
 from benchlog.influence import CAPTURE, TIME_BASE, Influence, Role
 from benchlog.metrology.budget import uncertain, uniform
+from benchlog.number_format import format_quantity
 from benchlog.signal.findings import Severity
 from benchlog.signal.sine_fit import SineFit, fit_capture
-from benchlog.units import format_quantity
 
 GAIN_ACCURACY = 0.03  # half-width, a common 8-bit scope with its probe
 RANGE_GAIN = 0.005  # half-width, between two ranges of one channel

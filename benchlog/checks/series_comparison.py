@@ -85,5 +85,5 @@ def compare_series(time_s: FloatArray, first: FloatArray, second: FloatArray) ->
 def _regression(x: FloatArray, y: FloatArray) -> Line:
     """Fit y on x; a constant x has no slope."""
     if np.ptp(x) == 0:
-        return Line(math.nan, math.nan, math.nan, math.nan, math.nan, 0.0)
+        return Line(math.nan, math.nan, math.nan, math.nan, 0.0)
     return least_squares_line(x, y)

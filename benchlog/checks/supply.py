@@ -32,9 +32,10 @@ from benchlog.metrology.meter_reading import (
     same_meter_and_range,
 )
 from benchlog.metrology.next_best import Way, way_out, with_ways
+from benchlog.nameplate import Nameplate, Regulation
+from benchlog.number_format import format_quantity
 from benchlog.reading import Function
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict, worst_verdict
-from benchlog.units import Nameplate, Regulation, format_quantity
 
 __all__ = ["LoadPoint", "check_supply"]
 
@@ -205,7 +206,7 @@ def _of_either(
         )
         return Verdict.INDETERMINATE, f"if regulated: {regulated}; if not: {unregulated}"
     return Verdict.INDETERMINATE, (
-        f"{shown} is a {verdicts[0]} if the output is regulated, a {verdicts[1]} if not, and the nameplate does not say "
+        f"{shown} counts as {verdicts[0]} if the output is regulated, as {verdicts[1]} if not, and the nameplate does not say "
         "which (--regulation)"
     )
 

@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 
 from benchlog.checks.mains import MAINS_TOLERANCE, Mains
 from benchlog.metrology.meter_reading import MeterReading
+from benchlog.nameplate import Nameplate, Regulation
+from benchlog.number_format import format_quantity
 from benchlog.result import Limits, Uncertain
-from benchlog.units import Nameplate, Regulation, format_quantity
 
 #: Two diodes of 0.35 V at a few microamperes: for a voltage rating a small drop is the careful assumption.
 DIODE_DROP_V = 0.35

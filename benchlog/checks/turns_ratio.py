@@ -41,8 +41,8 @@ from benchlog.magnetics.turns_posterior import TurnsPosterior
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, Judgement
 from benchlog.metrology.next_best import Way, way_out, with_ways
+from benchlog.number_format import format_quantity
 from benchlog.result import Limits, Result, Uncertain, Verdict
-from benchlog.units import format_quantity
 
 __all__ = ["Injection", "RatioSetup", "Winding", "check_turns_ratio", "same_samples"]
 

@@ -9,8 +9,8 @@ from benchlog.errors import UsageError
 from benchlog.magnetics.turns_posterior import DECIDED, TurnsPosterior, turns_posterior
 from benchlog.metrology.conformity import Judgement, judge, percent
 from benchlog.metrology.next_best import Way
+from benchlog.number_format import format_uncertain
 from benchlog.result import Limits, Uncertain, Verdict
-from benchlog.units import format_uncertain
 
 WHOLE_TURNS_RULE = (
     f"whole turns: the ratio is a whole number within 3 u, with a posterior probability of at least {DECIDED:g} "

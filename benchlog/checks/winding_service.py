@@ -20,8 +20,8 @@ from benchlog.magnetics.flux import (
 )
 from benchlog.magnetics.transformer import Transformer, corner_frequency_hz
 from benchlog.metrology.budget import to_uncertain, uniform
+from benchlog.number_format import format_quantity
 from benchlog.result import DesignCheck, Uncertain, Verdict
-from benchlog.units import format_quantity
 
 #: Half-widths, relative (common practice, no source).
 AL_LOT = 0.25

@@ -18,13 +18,16 @@ from benchlog.diagnosis.doubtful import possible_slips
 from benchlog.errors import UsageError
 from benchlog.metrology.accuracy import parse_accuracy
 from benchlog.metrology.meter_reading import no_number_hint
+from benchlog.nameplate import Regulation, parse_nameplate
+from benchlog.quantity_text import Divider
 from benchlog.reading import Function, Reading
-from benchlog.units import Regulation, parse_nameplate
 
 if TYPE_CHECKING:
     from benchlog.bench import Bench
     from benchlog.capture import Capture
     from benchlog.checks.supply_model import Expected
+
+_DIVIDED = 2.0  #: No winding is so far from its turns without being behind a divider (judgement).
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +196,37 @@ def other_channel(answers: Answers) -> str | None:
 def turns(text: str, answers: Answers) -> str:
     number(text, "1", "number of turns", above_zero=True, example="60")
     return ""
+
+
+def _turns(answers: Answers) -> float:
+    return number(answers.given["expect"], "1", "number of turns") or 0.0
+
+
+def _factor_missing(answers: Answers) -> float:
+    """By how much the winding's channel shows less than the turns expected would give, by the spans of both channels."""
+    import numpy as np
+
+    capture, given = _capture(answers.given["capture"]), answers.given
+    loop, winding = (capture.channel(given[role]) for role in ("primary", "secondary"))
+    spans = [float(np.ptp(c.codes)) * abs(c.scale * c.probe) for c in (loop, winding)]
+    return _turns(answers) * spans[0] / spans[1] if min(spans) > 0 else 1.0
+
+
+def no_divider(answers: Answers) -> str | None:
+    """Ask about a divider if the winding's voltage is so small that it needs one."""
+    return None if _factor_missing(answers) > _DIVIDED else ""
+
+
+def divider_example(answers: Answers) -> str:
+    return f"{answers.given['expect']}:1"
+
+
+def divider(text: str, answers: Answers) -> str:
+    fits = Divider(text).value / _factor_missing(answers)
+    if 1 / _DIVIDED < fits < _DIVIDED:
+        return ""
+    expect = answers.given["expect"]
+    return f"With a divider of {text} the winding would have about {_turns(answers) * fits:.0f} turns, not {expect}."
 
 
 def swapped(text: str, answers: Answers) -> str:

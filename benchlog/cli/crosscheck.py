@@ -24,9 +24,10 @@ from benchlog.cli.context import keyed
 from benchlog.cli.manual_entry import add_wait_option, live_reading, metered, with_accuracy
 from benchlog.cli.questioned import add_as_read, with_digits, with_questions, with_slip
 from benchlog.errors import UsageError
+from benchlog.number_format import format_quantity, format_span
 from benchlog.reading import Function, Reading
 from benchlog.result import Limits, Verdict
-from benchlog.units import format_quantity, format_span, parse_quantity
+from benchlog.units import parse_quantity
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

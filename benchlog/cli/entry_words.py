@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from benchlog.logbook.chain import Entry
+from benchlog.logbook.clock_steps import span_words
 from benchlog.logbook.recalled import RecallClass
 from benchlog.metrology.conformity import whole_percent
 from benchlog.result import Result
@@ -113,7 +114,7 @@ _WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "attachment": lambda b: f"{b['name']}, {b['size'] / 1000:.0f} kB {b['about']}",
     "capture": _capture,
     "channel": lambda b: f"{b['instrument']} {b['function']}, in {b['unit']}",
-    "clock": lambda b: f"set back by {b['set_back_s']:.6g} s, from {b['before'][:19]}Z",
+    "clock": lambda b: f"set back by {span_words(b['set_back_s'])}, from {b['before'][:19]}Z",
     "concession": _hold,
     "diagnosis": _diagnosis,
     "doubt": _doubt,

@@ -110,18 +110,24 @@ def page_text(command: str | None, *, roff: bool = False) -> str:
         return _roff(own[0], COMMANDS[command] if command else "bench measurement logger")
     pages = [parser.format_help().rstrip() for parser in own]
     if command == "diagnose":
-        pages.append(f"checks for --evidence CHECK=OUTCOME, with their possible outcomes:\n{_evidence()}")
+        pages.append(
+            f"checks for --evidence, their outcomes, and what to do (on points fed by mains):\n{_evidence()}"
+        )
     for heading, rows in SECTIONS.items():
         pages.append(folded("\n".join([f"{heading}:", *(f"  {n:13}  {text}" for n, text in rows.items())])))
     return "\n\n".join(pages) + "\n"
 
 
 def _evidence() -> str:
-    """Every check of a diagnosis with its outcomes; the others give a value."""
+    """Every check of a diagnosis: what to do, and its outcomes."""
     from benchlog.diagnosis.catalogue import load_catalogue
 
-    actions = load_catalogue().actions.values()
-    return folded("\n".join(f"  {a.id}: {', '.join(a.words) or 'a value with its unit'}" for a in actions))
+    catalogue = load_catalogue()
+    lines = []
+    for action in catalogue.actions.values():
+        outcomes = action.words or ("the reading with its unit", *filter(None, [action.or_word]))
+        lines += [f"  {action.id}: {', '.join(outcomes)}", f"    {catalogue.card(action.card)}"]
+    return folded("\n".join(lines))
 
 
 def _roff(parser: argparse.ArgumentParser, summary: str) -> str:

@@ -89,6 +89,11 @@ QUESTIONS: Mapping[str, Sequence[Question]] = {
         ),
         Question("expect", "How many turns should the winding have?", "60", answers.turns, "--expect"),
         Question(
+            "divider",
+            "The winding's channel shows far less than that many turns would give.\nIs there a divider before it? Which one?",
+            answers.divider_example, answers.divider, "--divider", without="Enter if there is none", settled=answers.no_divider,
+        ),
+        Question(
             "swapped", "And a second file, with the two probes swapped? (cancels their gain errors)", "ct1_swapped.csv",
             answers.swapped, "--swapped", without="Enter if you have none",
         ),

@@ -18,10 +18,11 @@ from typing import TYPE_CHECKING
 
 from benchlog.errors import UsageError
 from benchlog.influence import CAPTURE, OUTPUT, TIME_BASE, Role
+from benchlog.number_format import format_quantity
 from benchlog.plan import read_plan
 from benchlog.reading import Function
 from benchlog.result import Result
-from benchlog.units import format_quantity, parse_quantity
+from benchlog.units import parse_quantity
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context

@@ -13,7 +13,7 @@ from benchlog.cli.entry_words import lines, summary
 from benchlog.clock import rfc3339
 from benchlog.errors import UsageError, did_you_mean
 from benchlog.logbook.recalled import RECALL_KINDS, Recalls
-from benchlog.units import format_quantity
+from benchlog.number_format import format_quantity
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context

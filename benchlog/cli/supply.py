@@ -19,9 +19,10 @@ from benchlog.cli.from_captures import add_capture_options, gains, number, probe
 from benchlog.cli.manual_entry import accuracy_findings, add_meter_details, metered, reading_or_live
 from benchlog.cli.questioned import add_as_read, diagnose_line, with_digits, with_questions, with_slip
 from benchlog.errors import AnalysisError, UsageError
+from benchlog.nameplate import Regulation, parse_nameplate
 from benchlog.reading import Function
 from benchlog.result import Limits, Verdict
-from benchlog.units import Regulation, parse_nameplate, parse_quantity, parse_share
+from benchlog.units import parse_quantity, parse_share
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
@@ -29,8 +30,8 @@ if TYPE_CHECKING:
     from benchlog.checks.supply import LoadPoint
     from benchlog.cli.context import Context
     from benchlog.metrology.meter_reading import MeterReading
+    from benchlog.nameplate import Nameplate
     from benchlog.result import Result
-    from benchlog.units import Nameplate
 
 
 _AC_OR_DC = "write '12 V ac 1 A' or '12 V dc 1 A'; on labels ~ is ac, and = or a line over three dashes is dc"
@@ -172,7 +173,7 @@ def _refuse_stray_options(args: argparse.Namespace) -> None:
 def _tolerance(args: argparse.Namespace) -> float:
     tolerance = parse_share(args.tolerance, "tolerance")
     if not 0 < tolerance < 1:
-        raise UsageError(f"tolerance {args.tolerance!r} is not a half-width", hint="write it like '6 %'")
+        raise UsageError(f"tolerance {args.tolerance!r} is out of range", hint="write it like '6 %'")
     return tolerance
 
 

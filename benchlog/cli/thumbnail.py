@@ -10,9 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 from benchlog.capture import Capture, ChannelRecord
+from benchlog.number_format import format_quantity
 from benchlog.signal.clipping import cut_levels
 from benchlog.signal.quantisation import code_step
-from benchlog.units import format_quantity
 
 _ROWS = 2
 _PERIODS = 2.0

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from importlib import resources
 from typing import TYPE_CHECKING
 
-from benchlog.units import format_quantity, format_uncertain
+from benchlog.number_format import format_quantity, format_uncertain
 
 if TYPE_CHECKING:
     from benchlog.checks.winding_plan import ToroidDesign

@@ -11,7 +11,7 @@ from benchlog.dashboard.comparisons import Comparisons
 from benchlog.dashboard.model import NodeGroup
 from benchlog.dashboard.pairing import Pair
 from benchlog.dashboard.track import Track
-from benchlog.units import format_quantity
+from benchlog.number_format import format_quantity
 
 ENDED_NS = 60 * 10**9  # the end of a disagreement is shown for this long
 RANGING_NS = 2 * 10**9

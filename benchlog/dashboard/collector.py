@@ -19,10 +19,10 @@ from benchlog.dashboard.track import HAND_FRESH_NS
 from benchlog.dashboard.trend import trend
 from benchlog.errors import BenchlogError
 from benchlog.metrology.accuracy import Accuracy
+from benchlog.number_format import format_quantity, format_uncertain
 from benchlog.project.suspect import Kind, Suspect
 from benchlog.reading import Function, Reading
 from benchlog.recorder import Link, LinkStatus
-from benchlog.units import format_quantity, format_uncertain
 
 if TYPE_CHECKING:
     from benchlog.bench import Bench

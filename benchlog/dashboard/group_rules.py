@@ -15,9 +15,9 @@ from benchlog.dashboard.reasons import (
     names,
 )
 from benchlog.dashboard.track import Track
+from benchlog.number_format import format_quantity
 from benchlog.project.suspect import Kind, Suspect
 from benchlog.reading import Flag
-from benchlog.units import format_quantity
 
 
 def functions(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:

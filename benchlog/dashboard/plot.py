@@ -9,7 +9,7 @@ from itertools import pairwise
 from statistics import median
 
 from benchlog.dashboard.history import KEPT_S
-from benchlog.units import format_quantity
+from benchlog.number_format import format_quantity
 
 SHORT_S = 60  # length of the time axis at first
 _LEAST_COUNTS = 4  # smallest span of the scale, so that noise of a count stays small

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 
 from benchlog.dashboard.pairing import Drift
 from benchlog.dashboard.track import Track
+from benchlog.number_format import format_quantity
 from benchlog.project.suspect import Kind, Suspect, next_check
 from benchlog.reading import Origin, Reading
-from benchlog.units import format_quantity
 
 
 def doubt(track: Track, kind: Kind, reason: str, others: tuple[str, ...] = (), group: str = "") -> Suspect:

@@ -231,11 +231,11 @@ class Story:
         self._write("plan.toml", text)
         self.say(f"  plan, substitution of {part}: {what} ({reason})", "dim")
 
-    def standard(self, meter: str, standard: str) -> int:
+    def standard(self, meter: str, standard: str, *options: str) -> int:
         """Read a check standard with a meter and record it; returns the exit code."""
         function = self.bench.standard(standard).function
         shown = self.operator.on_standard(meter, standard, function)
-        return self.run("standard", meter, standard, shown)
+        return self.run("standard", meter, standard, shown, *options)
 
     def watch(self, point: str, function: Function, *tags: str, span_s: float = 20.0) -> None:
         """Watch meters on one point for a while: full screen on a terminal, changes as lines elsewhere."""
@@ -370,7 +370,7 @@ class Story:
         self.standard("MB-02", "CS-3")
         self.narrate("It gets a new battery; its reading now is recorded as left.")
         self.sim.new_battery("MB-02")
-        self.standard("MB-02", "CS-3")
+        self.standard("MB-02", "CS-3", "--as-left")
         self.run("status", str(self.plan_path))
         self.day(97, "measured again with the other meter", mains_v=231.0)
         self.standard("MA-01", "CS-3")

@@ -9,7 +9,7 @@ CAUTION_LIVE = "Treat the output as live until you prove it dead by hand: known 
 HAZARD = "A lead may be in the current jack: the source is then shorted through the meter. Stop live work, power off, then look."
 
 NOTHING_FITS = "no single cause fits"
-"""How a diagnosis stops in which neither one cause nor two explain what was noted."""
+"""How a diagnosis ends if neither one cause nor two explain what was noted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,13 +57,13 @@ class Diagnosis:
     proven: bool = False  #: A positive control has shown that the doubted instrument reads a known source.
     #: Most probable first: a lead, setting or meter with a part, supply or plan.
     pairs: tuple[RankedPair, ...] = ()
-    #: After "decided": what to put right and read again, so that the answer is confirmed.
+    #: After "decided": what to fix, then read again, to confirm the answer.
     read_again: NextCheck | None = None
     #: The reading taken again agrees with what was decided; only then is the matter closed.
     confirmed: bool = False
-    #: Causes that were decided and put right before; `causes` are what is left.
+    #: Causes that were decided and fixed before; `causes` are what is left.
     put_right: tuple[str, ...] = ()
-    #: Causes that were to be put right, after which the reading was the same: they are not excluded.
+    #: Causes that were to be fixed, after which the reading was the same: they are not excluded.
     unchanged: tuple[str, ...] = ()
 
     def to_json(self) -> dict[str, Any]:

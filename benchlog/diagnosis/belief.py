@@ -1,4 +1,4 @@
-"""What is believed: weighted particles for every hypothesis, brought up to date by one outcome at a time.
+"""Probabilities of all hypotheses: weighted particles for each, updated by one outcome at a time.
 
 A hypothesis is one cause, or two at once; its particles are sets of hidden quantities that hold over all checks.
 """
@@ -38,8 +38,8 @@ ALL_GOOD = "all_good"
 def pairs_of(weights: Mapping[str, float]) -> dict[Hypothesis, float]:
     """Return the prior of every pair of a lead, setting or meter with a part, supply or plan.
 
-    Two faults are taken to be independent: a pair is as many times as likely as its second cause as its first is
-    as likely as none.
+    Two faults are taken to be independent: the odds of a pair against its second cause are those of its first against
+    no fault.
     """
     families = {c.id: c.family for c in load_catalogue().causes}
     good = weights[ALL_GOOD]
@@ -143,7 +143,7 @@ class Belief:
 
     @staticmethod
     def _possible(log_weight: Floats) -> Indices:
-        """Return the hypotheses that are not out of the question."""
+        """Return the hypotheses that are still possible."""
         p = np.exp(log_weight - log_weight.max())
         return np.flatnonzero(p >= _GONE * p.sum())
 
@@ -154,20 +154,20 @@ class Belief:
             self.particles = self.particles.only(rows)
 
     def _resample(self, below: float) -> None:
-        """Draw particles anew where they are few, as many of each hypothesis as there is room for."""
+        """Resample particles where they are few, as many of each hypothesis as there is room for."""
         now = self.particles.weight.shape[1]
         most = min(_MOST, _ALL // len(self.hypotheses))
-        enough = now == _DRAWN or most >= 1.4 * now  # drawing anew loses a little each time
+        enough = now == _DRAWN or most >= 1.4 * now  # resampling loses a little each time
         done = {e.action for e in self.done}
         self.particles.resample(most if enough else now, self.rng("resample"), below, done)
 
     def mend(self, cause: str, still_there: float = 0.0) -> None:
-        """Let a cause be put right: where it was there, what it had changed is as usual again.
+        """Let a cause be fixed: where it was present, what it had changed is as usual again.
 
         Parameters
         ----------
         still_there : float
-            Probability that nothing was done, or did not help: with it, all stays as it was.
+            Probability that nothing was done, or that it did not help: all then stays as it was.
         """
         rng = self.rng("mend")
         by_id = {c.id: c for c in self.catalogue.causes}
@@ -230,7 +230,7 @@ class Belief:
         particles, total = self.particles, weighed.total
         clean = weighed.right / total
         if self._steady_repeat(action, outcome):
-            # Points that lie still show the same again whatever the cause; only a slip would hardly come twice.
+            # Points that nobody touched show the same again whatever the cause; only a slip would hardly happen twice.
             total = clean + self.catalogue.engine["lapse"] * (1.0 - clean)
             clean = clean / total
         weight = particles.weight * total

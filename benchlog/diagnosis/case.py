@@ -34,14 +34,14 @@ class Case:
     reading: Outcome  #: First reading as displayed.
     evidence: tuple[Evidence, ...] = ()  #: Checks done since, in order.
     mains_nominal_v: float = MAINS_NOMINAL_V  #: Nominal mains voltage.
-    #: What is known beside: ``"just read right"``, ``"after rest"``, ``"transit damage"``, ``"loose plug"``,
+    #: What else is known: ``"just read right"``, ``"after rest"``, ``"transit damage"``, ``"loose plug"``,
     #: ``"after current"``, ``"linked meter"``, ``"standard passed"``, ``"standard failed"``, ``"odd one out"``,
     #: ``"meters disagreed"``.
     context: tuple[str, ...] = ()
     scope: bool = False  #: The reading was taken with a scope.
     frequency_hz: float = 0.0  #: Of the signal, when it is not the mains frequency; 0 otherwise.
     #: What feeds the points: ``"mains"``, ``"bench"`` (a bench supply, generator or reference), ``"battery"``
-    #: or ``"none"``; empty where nobody said, which is the mains for volts and amperes and nothing for ohms.
+    #: or ``"none"``; empty if not stated: then mains for volts and amperes, none for ohms.
     fed_by: str = ""
 
     def __post_init__(self) -> None:
@@ -172,7 +172,7 @@ def parse_evidence(pair: Sequence[str]) -> Evidence:
 
 
 def plausible(expect: Quantity, reading: Quantity, u: float = 0.0) -> bool:
-    """Tell whether a reading can pass as what was expected, so that nobody need be asked anything.
+    """Tell whether a reading is near enough to what was expected, so that no question is needed.
 
     Parameters
     ----------

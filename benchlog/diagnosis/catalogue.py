@@ -21,7 +21,7 @@ from benchlog.errors import ConfigError, UsageError
 FAMILIES = ("none", "plan", "part", "supply", "lead", "setting", "meter")
 KINDS = ("ac_volts", "dc_volts", "ohms", "current", "scope")
 PSEUDO_COUNT = 20.0
-"""How many real causes the prior weights stand for: after twenty counted ones both weigh alike."""
+"""How many real causes the prior weights stand for: after twenty counted ones both weigh the same."""
 
 Floats = npt.NDArray[np.float64]
 
@@ -31,7 +31,7 @@ class Distribution:
     """How one hidden quantity is drawn: ``kind`` is a key of the file, ``jitter`` relative.
 
     Nothing is known of it before one of the checks `first_used` was done, where that is given. What is `anew` belongs to
-    one check only (the cell, the second meter): no particle stands or falls by what it had drawn.
+    one check only (the cell, the second meter): the draw for it does not count for or against a particle.
     """
 
     kind: str
@@ -103,7 +103,7 @@ class Distribution:
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """One thing that can be behind the reading; `weight` per kind of reading, `hidden` what differs.
+    """One possible cause of the reading; `weight` per kind of reading, `hidden` what differs.
 
     `free` names the hidden quantities that the first reading settles most; `coupling` is ``"ac"`` or ``"dc"`` where it shows
     only on that; `lasting` marks what can't be
@@ -122,7 +122,7 @@ class Cause:
     mains: bool = False
 
     def possible(self, kind: str, source: str, coupling: str) -> bool:
-        """Whether it can be behind a reading of a kind, fed by a source, of that coupling (empty: any)."""
+        """Whether it can be the cause of a reading of a kind, fed by a source, of that coupling (empty: any)."""
         fed = source == "mains" or not self.mains
         return self.weight[kind] > 0 and fed and (not coupling or self.coupling in ("", coupling))
 
@@ -133,7 +133,7 @@ class Action:
 
     `card` says what to do, with places for the words of a source; `proves` holds, per kind of reading, what this check
     must show within the share `within` to be a positive control; `mends` names the causes that it puts right for good, so
-    that its reading is the one after; `mains` marks what needs an outlet.
+    that its reading is the one after; `mains` marks what needs an outlet; `or_word` can be answered instead of a reading.
     """
 
     id: str
@@ -148,9 +148,10 @@ class Action:
     within: float
     mends: tuple[str, ...]
     mains: bool
+    or_word: str
 
     def several(self, words: Collection[str]) -> bool:
-        """Whether these words can be true at once: all but the first of many, which says that there is nothing to see."""
+        """Whether these words can be true at once: of many, all but the first, which says that nothing is to be seen."""
         return len(self.words) > 2 and self.words[0] not in words
 
 
@@ -310,6 +311,7 @@ def _action(table: Mapping[str, Any]) -> Action:
         float(table.get("within", 0.0)),
         tuple(table.get("mends", ())),
         bool(table.get("mains", False)),
+        table.get("or_word", ""),
     )
 
 

@@ -21,7 +21,7 @@ _HALF_WAVE_AC, _HALF_WAVE_DC = 0.771, 0.637
 
 @dataclass(frozen=True, slots=True)
 class Path:
-    """Where the way from source to jacks is broken right now."""
+    """Where the path from source to jacks is open right now."""
 
     lead: Booleans
     part: Booleans

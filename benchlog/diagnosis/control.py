@@ -1,7 +1,7 @@
-"""The positive control: has the doubted instrument shown a known source right, in this function, in this session?
+"""The positive control: has the doubted instrument read a known source correctly, in this function and session?
 
-A dead meter and a dead circuit read the same. Until a known source, or a second instrument on the same points, has
-spoken for the doubted one, no part is condemned by it and no output is called probably dead.
+A dead meter and a dead circuit read the same. Until a known source, or a second instrument on the same points,
+confirms the doubted one, no part is condemned by it and no output is called probably dead.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from benchlog.diagnosis.catalogue import Action, load_catalogue
 from benchlog.diagnosis.outcome import Outcome
 
 STANDARD_PASSED = "standard passed"
-"""Context of a case whose meter read a check standard right in this function in this sitting."""
+"""Context of a case whose meter read a check standard correctly in this function and session."""
 
 _NOTHING = 0.1  # share of the expected value below which both show nothing, pick-up apart: judgement
 _SHORT_OHM = 1.0  # tips held together read less than this with sound leads: common practice, no source
@@ -33,7 +33,7 @@ def _proves(case: Case, evidence: Evidence) -> bool:
     shown = evidence.outcome
     action = load_catalogue().actions[evidence.action]
     if case.kind == "ohms" and action.id == "short_tips_ohms":
-        # An open circuit is believed of a meter that shows its own leads.
+        # A meter that shows the resistance of its own leads is believed when it shows an open circuit.
         return case.reading.overload and shown.value is not None and abs(shown.value) <= _SHORT_OHM
     return any(_shows(case, shown, known, action.within) for known in action.proves.get(case.kind, ()))
 

@@ -1,4 +1,4 @@
-"""Whether a reading can be accepted as it is, what may have slipped in it, and how the engine takes it."""
+"""Whether a reading can be accepted as it is, which slip it may contain, and how the engine gets it."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def expected_quantity(expect: float, function: Function) -> Quantity:
 def acceptable(reading: MeterReading, expect: float | None, limits: Limits | None = None) -> bool:
     """Return whether a reading can be accepted without a diagnosis.
 
-    It can when nothing is expected of it, when it lies within its limits, or near enough to what is expected.
+    It can if no value is expected, if it lies within its limits, or if it is near enough to the expected value.
     """
     if expect is None or expect == 0:
         return True
@@ -131,14 +131,14 @@ def _prefix_too_many(reading: Reading, limits: Limits) -> tuple[Slip, ...]:
 
 
 def unless_misread(result: Result, shown: str, slips: Sequence[Slip], remedy: str) -> Result:
-    """Turn a fail into indeterminate where its typed reading may be a slip of the point or the prefix: it condemns nothing.
+    """Turn a fail into indeterminate if its typed reading may be a slip of the point or the prefix.
 
     Parameters
     ----------
     shown : str
         The reading as typed.
     slips : sequence of Slip
-        What may have slipped in it; other kinds than powers of ten change nothing.
+        Possible slips in it; other kinds than powers of ten change nothing.
     remedy : str
         What settles it.
     """

@@ -13,8 +13,8 @@ Booleans = npt.NDArray[np.bool_]
 
 _MOVES = 0.5  # share of checks at which a dirty switch that does not rest moves by itself: judgement
 _ALIKE = 0.5  # correlation of the pick-up before and after clips, leads or hands were moved: judgement
-_PICKS_UP_ALIKE = 0.02  # and where everything is put as it was: judgement
-_SELDOM = 0.15  # share of times at which clips lie otherwise with one who puts all as it was, and the reverse: judgement
+_PICKS_UP_ALIKE = 0.02  # and where everything is put back as it was: judgement
+_SELDOM = 0.15  # share of times that clips lie differently with a person who usually puts them back as they were, and the reverse: judgement
 _MADE = 0.08  # share of clips that make contact when they are only taken off and put on again: judgement
 REDONE = frozenset(
     {"reread", "reading_again", "reselect_function", "other_leads", "remake_contact", "new_battery"}
@@ -44,9 +44,9 @@ _CLIPPED_AGAIN = (
 
 
 def move(action: str, h: Hidden, noise: Noise) -> None:
-    """Change what `action` moves before it is read, in place: clips fitted again pick up something else."""
+    """Change in place what `action` moves before the reading: clips fitted again pick up something else."""
     if action in _CLIPPED_AGAIN:
-        # Moved again and again it stays within what anything picks up.
+        # However often it moves, it stays within what a floating input picks up.
         median, spread = load_catalogue().pick_up
         moved, p_anew = noise.normal(0.0, 1.0), np.where(h["clips_vary"] > 0, 1.0 - _SELDOM, _SELDOM)
         anew = (h["ghost"] / median) ** _ALIKE * np.exp(spread * np.sqrt(1.0 - _ALIKE**2) * moved)
@@ -78,7 +78,7 @@ def change(action: str, h: Hidden, noise: Noise, *, on_ohms: bool = False) -> No
     if action in _CLIPPED_AGAIN:
         h["contact_open"] = h["contact_open"] * (noise.random() > _MADE)
     if turned:
-        # What most designs drop when the dial turns is gone when it is turned back.
+        # Most meters clear it when the dial turns, so it is gone when the dial is turned back.
         h["hold"] = h["hold"] * h["hold_sticks"]
         h["relative"] = h["relative"] * h["relative_sticks"]
     if turned or action == "reselect_function":
@@ -111,5 +111,5 @@ def tried(action: str, h: Hidden) -> Hidden:
 
 
 def refitted(h: Hidden, *, corrected: Booleans) -> Floats:
-    """Return the polarity after somebody fitted the leads again where that can have mended it."""
+    """Return the polarity after somebody fitted the leads again, which can have corrected it."""
     return np.where(corrected & (h["polarity_seen"] > 0), 1.0, h["polarity"])

@@ -35,7 +35,7 @@ def as_displayed(case: Case, model: BenchModel, particles: Particles) -> Floats:
     Returns
     -------
     array
-        What it adds to the logarithm of each hypothesis' weight.
+        Added to the logarithm of each hypothesis' weight.
     """
     hidden, shape = particles.hidden, particles.weight.shape
     said, meant = case.reading, case.expect

@@ -1,6 +1,6 @@
 """What each check would show, for each set of hidden quantities.
 
-One small circuit and one instrument for every cause, not a table of cause against check: a bad gain shows on
+One small circuit and one instrument for every cause, instead of a table of cause against check: a bad gain shows on
 the cell as it showed on the part because it is the same gain.
 """
 
@@ -27,7 +27,7 @@ _RESTS = (
     0.9  # share of readings at which a loose joint that rests, and was not moved, is as it was: judgement
 )
 _OTHER_INPUT = 0.1  # log spread of the pick-up from one 10 Mohm input to another: judgement
-_JUMPS_ANYWAY = 0.03  # chance of a jump where nothing is there that could be seen to come and go: judgement
+_JUMPS_ANYWAY = 0.03  # chance of a jump although nothing comes and goes: judgement
 _RECTIFIER_OPEN = 0.4  # share of rectified outputs that show overload on ohms: judgement
 _OHMS = frozenset({"short_tips_ohms", "known_resistor", "ohms_output", "ohms_plug", "ohms_jack_to_jack"})
 _OWN_VOLTS = frozenset({"fresh_cell", "generator_50hz", "read_mains", "probe_on_calibrator"})
@@ -50,6 +50,8 @@ class Prediction:
         Chance of each word; empty for actions answered by a reading.
     floor : float
         Below this a reading counts as zero, in its unit.
+    jumps : array of float, optional
+        Chance that the display jumps, where the leads are moved for a reading; then no reading is noted.
     """
 
     value: Floats
@@ -57,6 +59,7 @@ class Prediction:
     p_other: Floats
     words: Floats
     floor: float
+    jumps: Floats | float = 0.0
 
 
 _NONE = np.empty(0)
@@ -119,7 +122,7 @@ class BenchModel:
         )
 
     def dial_shows(self, action: str, h: Hidden, coupling: str) -> Booleans:
-        """Tell where a display that says `coupling`, read with the dial as found, is one that can be."""
+        """Tell where a display that says `coupling`, read with the dial as found, is possible."""
         meant = "dc" if self.direct else "ac"
         if (
             not coupling
@@ -153,12 +156,13 @@ class BenchModel:
         if action == "scope_output":
             both = self._scope_with_dc(h, value)
             other, p_other = np.where(loose, other, both), np.where(loose, p_other, 0.5)
-        return Prediction(value, other, p_other, _NONE, self.floor(action))
+        jumps = self._tips_jump(h) if action == "short_tips_ohms" else 0.0
+        return Prediction(value, other, p_other, _NONE, self.floor(action), jumps)
 
     # -- from check to reading ----------------------------------------------------------------------------
 
     def floor(self, action: str) -> float:
-        """Return below what a reading of `action` counts as zero, in its unit."""
+        """Return the value below which a reading of `action` counts as zero, in its unit."""
         if action in _OHMS or (self.kind == "ohms" and action not in _OWN_VOLTS):
             return self._floors["floor_ohm"]
         if action in _OWN_VOLTS:
@@ -182,7 +186,7 @@ class BenchModel:
         return np.stack([1.0 - second, second], axis=-1)
 
     def _jumps(self, h: Hidden, name: str, elsewhere: tuple[str, ...]) -> Floats:
-        """Return the chance of a jump: a joint shows only where the rest of the path, and the display, would."""
+        """Return the chance of a jump: a joint can be seen only if the rest of the path and the display work."""
         hidden_by = (
             *elsewhere,
             "primary_open",
@@ -194,6 +198,14 @@ class BenchModel:
         )
         blocked = (h["mains_on"] == 0) | np.any([h[state] > 0 for state in hidden_by], axis=0)
         return np.where(blocked, np.minimum(h[name], _JUMPS_ANYWAY), h[name])
+
+    def _tips_jump(self, h: Hidden) -> Floats:
+        """Return the chance of a jump on ohms with the tips together: there needs to be no source for it."""
+        held = h["hold"] * (1.0 if self.kind == "ohms" else h["hold_sticks"])
+        states = [held, *(h[state] for state in ("lead_open", "frozen", "in_current_jack"))]
+        loose = (h["lead_drop"] > 0) & (h["joint_in_current_jack"] == 0) | (h["dirty"] > 0)
+        seen = loose & ~np.any([state > 0 for state in states], axis=0) & (h["ohms_damage"] == 0)
+        return np.where(seen, h["lead_wiggle"], _JUMPS_ANYWAY)
 
     def _value(self, action: str, h: Hidden, opened: bool, noise: Noise) -> Floats:
         lead = (h["lead_open"] > 0) | (opened & (h["lead_drop"] > 0))
@@ -270,7 +282,7 @@ class BenchModel:
         cell = np.where(_in_volts_jack(h, path), h["wander"] * noise.normal(0, 1.0), sign * h["cell"])
         meter = Instrument("dc_volts", self.expected, True, 0.0)
         one = np.ones(shape)
-        # The ohms function owes nothing to the voltage reference, nor the other way round.
+        # The ohms function does not use the voltage reference, and volts do not use that of the ohms.
         own = {**h, "gain": one, "drift": one} if self.kind == "ohms" else h
         value = meter.converted(own, np.ones(shape, dtype=bool), np.zeros(shape), cell, noise)
         return self.instrument.shown(h, value, noise, turned=True, same_function=self.kind == "dc_volts")
@@ -363,7 +375,7 @@ class BenchModel:
         return self.instrument.shown(h, value, noise, turned=turned, is_ohms=True)
 
     def _short_tips_ohms(self, h: Hidden, path: Path, noise: Noise) -> Floats:
-        return self._on_ohms(h, np.zeros_like(h["gain"]), path.lead, noise)
+        return self._on_ohms(h, np.zeros_like(h["gain"]), _in_volts_jack(h, path), noise)
 
     def _known_resistor(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         return self._on_ohms(h, h["resistor"], path.lead, noise)

@@ -16,11 +16,11 @@ import numpy.typing as npt
 from benchlog.diagnosis.catalogue import Catalogue, Distribution
 
 Floats = npt.NDArray[np.float64]
-_WIPED_CLEAN = 0.3  # share of turns after which a dirty contact makes: judgement
+_WIPED_CLEAN = 0.3  # share of turns after which a dirty contact conducts: judgement
 Hidden = dict[str, Floats]
 """Hidden quantities by name, all arrays of one shape."""
 Hypothesis = tuple[str, ...]
-"""Causes that are there at once: one, or two."""
+"""Causes present at once: one, or two."""
 
 
 def of_rows(values: Floats, rows: npt.NDArray[np.intp]) -> Floats:
@@ -34,7 +34,7 @@ def of_rows(values: Floats, rows: npt.NDArray[np.intp]) -> Floats:
 class Noise:
     """Fresh draws for one check, the same for every cause.
 
-    What is random in a check but tells nothing about the cause must not seem to: common draws let it cancel.
+    Randomness in a check that has nothing to do with the cause must not favour one: common draws cancel it.
     """
 
     rng: np.random.Generator
@@ -46,7 +46,7 @@ class Noise:
         return cls(rng, values.shape[-1])
 
     def seeded(self, seed: int) -> Noise:
-        """Return noise of the same size that draws the same whenever it is made from this seed."""
+        """Return noise of the same size with draws fixed by this seed."""
         return Noise(np.random.default_rng(seed), self.n)
 
     def normal(self, mean: float, sd: float) -> Floats:
@@ -155,8 +155,8 @@ def draw_particles(
 ) -> Particles:
     """Draw `n` particles for each hypothesis on this kind of reading.
 
-    What a cause leaves as it is, is drawn alike for all hypotheses: what tells nothing about the cause then weighs the
-    same for each of them. Of a pair, the second cause says what both would change.
+    What a cause does not change is drawn alike for all hypotheses: what says nothing about the cause then weighs the
+    same for each of them. In a pair, the second cause decides what both would change.
     """
     defaults = catalogue.hidden[kind]
     by_id = {c.id: c for c in catalogue.causes}
@@ -182,7 +182,7 @@ def draw_particles(
             jitter[name] = moved
         if any(used):
             first_used[name] = tuple(used)
-    # Whether a loose joint is open when it begins; of two that are, one is enough.
+    # Whether a loose joint is open at the start; one open joint of two is enough.
     closed = (1.0 - hidden["part_drop"]) * (1.0 - hidden["lead_drop"])
     hidden["open_now"] = (np.random.default_rng([seed, zlib.crc32(b"open_now")]).random(n) > closed).astype(
         float

@@ -36,7 +36,7 @@ def mutual_information(joint: Floats) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Gain:
-    """What a check can be expected to bring: information in bits, and minutes of loss saved."""
+    """Expected benefit of a check: information in bits, and minutes of loss saved."""
 
     bits: float
     saved: float
@@ -50,7 +50,7 @@ def expected_gain(
     repeatability: float,
     rng: np.random.Generator,
 ) -> Gain:
-    """Return what a check can be expected to bring.
+    """Return the expected benefit of a check.
 
     Equally weighted particles; outcomes are drawn from the prediction, readings are put into bins between
     quantiles of what is predicted (fixed bins would put 4.6 V and 5.0 V together), and what a shuffled column
@@ -75,6 +75,8 @@ def expected_gain(
         opened = rng.random(len(cause)) < prediction.p_other
         value = np.where(opened, prediction.other, prediction.value)
         outcome, n_outcomes = _binned(value, prediction.floor, repeatability, rng)
+        outcome = np.where(rng.random(len(cause)) < prediction.jumps, n_outcomes, outcome)
+        n_outcomes += 1
     found = joint_table(cause, outcome, table.shape[1], n_outcomes)
     chance = joint_table(cause, rng.permutation(outcome), table.shape[1], n_outcomes)
     named = np.eye(len(table))[:, first]

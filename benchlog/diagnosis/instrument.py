@@ -78,7 +78,7 @@ class Instrument:
     def ohms(self, h: Hidden, resistance: Floats, broken: Booleans, noise: Noise) -> Floats:
         """Return what the ohms function makes of a resistance at the tips.
 
-        Ratiometric: owes nothing to the reference that a sagging battery moves.
+        Ratiometric: independent of the reference that a weak battery moves.
         """
         in_leads = h["added_r"] * h["added_scale"] * (1.0 - h["added_at_points"])
         shown = resistance + h["lead_r"] + in_leads

@@ -22,6 +22,7 @@ OPEN_OHM = 1e7
 _NEIGHBOURS = 20
 _FAR_Q = 1e3  # farther than any reading from any other
 _NARROW = 0.004  # half the usual repeatability: nothing to widen
+_STRAY = 0.2  # share of what is noted in error that is overload, or that the display jumped: judgement
 _SPAN_Q = 25.0  # readings from minus to plus a kilovolt over a floor of millivolts: the width of "anything"
 
 
@@ -107,25 +108,28 @@ def likelihood(
     repeatability : float
         Relative standard deviation between two readings of the same thing.
     lapse : float
-        Chance that what was written down has nothing to do with what there was.
+        Chance that what was written down has nothing to do with what was shown.
     """
     if words:
         exact = _seen_at_once([prediction.words[..., words.index(word)] for word in outcome.words], lapse)
         total = (1.0 - lapse) * exact + lapse / len(words)
         return Weighed(total, (1.0 - lapse) * exact, np.zeros(exact.shape))
+    if outcome.words:  # instead of a reading; which way the joint was left nobody noted
+        right = (1.0 - lapse) * np.broadcast_to(prediction.jumps, prediction.value.shape)
+        return Weighed(right + lapse * _STRAY, right, right * prediction.p_other)
     if coupling and outcome.coupling and outcome.coupling != coupling:
         closed, opened = (np.isnan(v).astype(float) for v in (prediction.value, prediction.other))
     else:
         closed = _density(outcome, prediction.value, prediction.floor, unit, repeatability)
         opened = _density(outcome, prediction.other, prediction.floor, unit, repeatability)
-    p = prediction.p_other
-    right = (1.0 - lapse) * ((1.0 - p) * closed + p * opened)
-    stray = lapse * (0.2 if outcome.overload else 1.0 / _SPAN_Q)
-    return Weighed(right + stray, right, (1.0 - lapse) * p * opened)
+    p, read = prediction.p_other, (1.0 - lapse) * (1.0 - prediction.jumps)
+    right = read * ((1.0 - p) * closed + p * opened)
+    stray = lapse * (_STRAY if outcome.overload else 1.0 / _SPAN_Q)
+    return Weighed(right + stray, right, read * p * opened)
 
 
 def _seen_at_once(each: Sequence[Floats], unrelated: float) -> Floats:
-    """Probability that several things are seen at once: those a particle does not have may be there without a bearing."""
+    """Probability that several things are seen at once; one that a particle does not have may be there by chance."""
     if len(each) == 1:
         return each[0]
     together = np.prod([np.maximum(p, unrelated) for p in each], axis=0)

@@ -23,7 +23,7 @@ _CLOSE = 0.8  # within this share of the best score, a check that alters nothing
 
 @dataclass(frozen=True, slots=True)
 class Offer:
-    """A check that could be done, and what it would bring."""
+    """A check that could be done, and its expected benefit."""
 
     action: Action
     gain: Gain
@@ -42,7 +42,7 @@ def offers(
     controls: Collection[Action] = (),
     p_part: float = 0.0,
 ) -> list[Offer]:
-    """Return what each of these checks would bring now.
+    """Return the expected benefit of each of these checks now.
 
     Where a part may have to be named and the instrument is not proven yet, one of `controls` will be asked for then:
     a check that is one now spares that time with the probability `p_part`.
@@ -66,7 +66,7 @@ def offers(
 def ranked(found: list[Offer], *, by_profit: bool) -> list[Offer]:
     """Put offers in order, the best first: by information per minute, or by the loss saved per minute.
 
-    The latter is for being sure enough of a cause that leads already.
+    The latter is used when one cause leads already and only has to become sure enough.
     """
     scores = {o.action.id: (o.gain.saved if by_profit else o.gain.bits) / o.minutes for o in found}
     best = max(scores.values(), default=0.0)

@@ -16,9 +16,8 @@ _BLANK = frozenset({"", "blank", "nothing", "dead", "off"})
 class Outcome:
     """What a check showed."""
 
-    words: tuple[
-        str, ...
-    ] = ()  #: One of the action's words, or several that were seen at once; empty for a reading.
+    #: One of the action's words, or several that were seen at once; empty for a reading.
+    words: tuple[str, ...] = ()
     value: float | None = None  #: In the SI unit; None for a word or overload.
     resolution: float = 0.0  #: One step of the last digit, in the same unit.
     overload: bool = False  #: The display shows overload.
@@ -68,8 +67,10 @@ def parse_outcome(action: Action, text: str) -> Outcome:
     UsageError
         If the action answers in words and this is none of them, or in readings and this is none.
     """
+    plain = " ".join(text.strip().lower().split())
+    if action.or_word and plain == action.or_word:
+        return Outcome(words=(plain,))
     if action.words:
-        plain = " ".join(text.strip().lower().split())
         said = tuple(dict.fromkeys(word.strip() for word in plain.split(",")))
         if all(word in action.words for word in said) and (len(said) == 1 or action.several(said)):
             return Outcome(words=said)
@@ -81,6 +82,7 @@ def parse_outcome(action: Action, text: str) -> Outcome:
     try:
         return parse_shown(text, what=action.id)
     except UsageError as error:
+        word = f"; or {action.or_word}" if action.or_word else ""
         raise UsageError(
-            error.message, hint="type the reading as displayed, like '0.25 ohm', '27.07 V ac' or 'OL'"
+            error.message, hint=f"type the reading as displayed, like '0.25 ohm', '27.07 V ac' or 'OL'{word}"
         ) from None

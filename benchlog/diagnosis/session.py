@@ -39,7 +39,7 @@ _POWER_OFF = "{off} before you touch anything. "
 _SLIPPED = 0.1  # below this probability that all was noted right, no hypothesis fits: judgement
 _PAIRS_SHOWN = 5
 _MENDED = ("lead", "setting", "supply", "meter")
-"""Families of which the cause can be put right, or the meter exchanged, before the reading is taken again."""
+"""Families whose cause can be fixed, or the meter exchanged, before the reading is taken again."""
 
 
 class Session:
@@ -72,7 +72,7 @@ class Session:
         self.put_right: tuple[str, ...] = ()
         self.unchanged: tuple[str, ...] = ()
         self._doubted = self.case  # the reading that is in doubt now
-        self._since = 0  # evidence about the instrument that is in doubt now begins here
+        self._since = 0  # where evidence about the instrument now in doubt begins
         self._confirmed: Diagnosis | None = None
         self._state: Diagnosis | None = None
         self._offered: list[Offer] = []
@@ -145,9 +145,9 @@ class Session:
         return last
 
     def _read_again(self, evidence: Evidence) -> None:
-        """Take in the reading after what was decided was put right: it confirms that, or shows that more is wrong.
+        """Take in the reading after the decided cause was fixed: it confirms that, or shows that more is wrong.
 
-        One that has not changed does neither: nothing was put right, or it was not that. The cause stays possible.
+        An unchanged one does neither: nothing was fixed, or it was something else. The cause stays possible.
         """
         before = self.state()
         if before.stop != "decided" or before.confirmed:
@@ -250,7 +250,7 @@ class Session:
         )
 
     def _mended(self, top: RankedCause) -> bool:
-        """Tell whether a check that was done put this cause right, with nothing else wrong and the reading as expected."""
+        """Tell whether a check that was done fixed this cause, with nothing else wrong and the reading as expected."""
         readings = [e for e in self.done[self._since :] if e.action in REDONE]
         if not readings or self._alone(top.id, top.family) < self.catalogue.engine["decided"]:
             return False
@@ -264,7 +264,7 @@ class Session:
         return plausible(expect, shown)
 
     def _order(self, p: Floats, marginal: Floats) -> list[int]:
-        """Return the causes, most probable first; of two that are there at once, the one that can be put right."""
+        """Return the causes, most probable first; of two present at once, the one that can be fixed."""
         order = [int(i) for i in np.argsort(-marginal, kind="stable")]
         leading = self.belief.hypotheses[int(np.argmax(p))]
         first = self.belief.causes.index(leading[0])
@@ -290,7 +290,7 @@ class Session:
         allowed = self._allowed()
         needed = () if known else tuple(a for a in controls(self.case) if a in allowed)
         found = self._offered = offers(self.belief, table, allowed, needed, self._p_of("part"))
-        if hazard:  # nothing live, and nothing else either, before the jacks were looked at
+        if hazard:  # no other check, live or not, before somebody looks at the jacks
             return None, self._looking(found)
         if top.probability >= engine["decided"]:
             return self._with_leader(top, found, known)
@@ -304,7 +304,7 @@ class Session:
         profitable = [o for o in found if o.profit > 0.0]
         if profitable:
             return None, self._ranked(profitable, by_profit=True)
-        if not self.done and top.family != "none":  # one reading alone says what is usual, not what is here
+        if not self.done and top.family != "none":  # one reading shows the usual cause only
             return None, self._ranked(found)
         if known or top.family != "part":
             return "decided", ()
@@ -324,7 +324,7 @@ class Session:
         return self.catalogue.card(card, self.case.source)
 
     def _ranked(self, found: list[Offer], *, by_profit: bool = False) -> tuple[NextCheck, ...]:
-        """Return the checks in order; none that changes the state as found before a look was taken at it."""
+        """Return the checks in order; none that changes the state as found before somebody has looked at it."""
         order = ranked(found, by_profit=by_profit)
         if not any(e.action == "look" for e in self.done):
             if order and order[0].action.alters == "state":
@@ -336,7 +336,7 @@ class Session:
         )
 
     def _proving(self, found: list[Offer]) -> list[Offer]:
-        """Return the positive controls that are left, the quickest alone where none tells anything else."""
+        """Return the positive controls that are left; only the quickest if none gives other information."""
         ids = {a.id for a in controls(self.case)}
         left = sorted((o for o in found if o.action.id in ids), key=lambda o: o.minutes)
         return left[:1]

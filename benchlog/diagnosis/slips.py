@@ -13,7 +13,7 @@ from enum import StrEnum
 from benchlog.units import Quantity
 
 _WITHIN = 0.05
-_PREFIX_WITHIN = 0.3  # nothing but a prefix makes a value about a thousand times another
+_PREFIX_WITHIN = 0.3  # only a prefix makes a value about a thousand times another
 
 
 class SlipKind(StrEnum):
@@ -41,7 +41,7 @@ class Slip:
     """A possible slip: `kind` for scripts, `question` for the person."""
 
     kind: SlipKind
-    question: str  #: What the value is, and what may be behind that; "27.15 V is" comes before it.
+    question: str  #: How the value compares, and a possible reason; "27.15 V is" comes before it.
 
     def noted_of(self, displayed: str) -> str:
         """One line for the record about a value that was kept."""
@@ -64,7 +64,7 @@ _RATIOS = (
 
 
 def _by_ratio(expect: Quantity, shown: float, than: str, span: tuple[float, float] | None) -> Iterator[Slip]:
-    """Slips that make a value some usual times another."""
+    """Slips that multiply a value by a usual factor."""
     for factor, kind, question in _RATIOS:
         if expect.unit not in ("V", "A") and not kind.power_of_ten:
             continue  # the others are about waveforms and windings
@@ -90,7 +90,7 @@ def find_slips(
     than : str
         What the reading is held against, in words.
     span : tuple of float, optional
-        Sizes that are as good as the expected one, where a power of ten is asked about.
+        Values as good as the expected one, for questions about powers of ten.
     """
     if reading.unit not in ("1", expect.unit):
         return (

@@ -24,9 +24,9 @@ from benchlog.guide.manual_reading import as_displayed
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.hookup import Hookup
 from benchlog.metrology.meter_reading import MeterReading, correction
+from benchlog.number_format import format_quantity
 from benchlog.reading import Flag, Function, Reading
 from benchlog.result import Limits, Result
-from benchlog.units import format_quantity
 
 
 @dataclass(frozen=True, slots=True)

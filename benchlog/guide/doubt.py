@@ -28,9 +28,9 @@ from benchlog.guide.inquiry import (
 from benchlog.guide.person import InputEndedError, Prompt
 from benchlog.metrology.conformity import whole_percent
 from benchlog.metrology.meter_reading import MeterReading
+from benchlog.number_format import format_quantity
 from benchlog.reading import Function, Reading
 from benchlog.result import Result
-from benchlog.units import format_quantity
 
 MAX_CHECKS = 10
 _ROUNDS = 2  # how often something is fixed and read again at most
@@ -150,6 +150,11 @@ class MeterDiagnosis:
         self.readings.append(taken.reading)
         if action == "second_meter":
             self.second = taken
+        word = self.session.catalogue.actions[action].or_word
+        if word and acquisition.person.interactive:
+            question = "Did the display jump while the leads were moved?"
+            if acquisition.confirm(question, f"{step}/{word}"):
+                return word
         return display_text(taken.reading)
 
     @property

@@ -24,8 +24,8 @@ from benchlog.guide.scope_ranges import (
 from benchlog.magnetics.drive_choice import PROOF_SPAN, Drive, sweep_frequencies
 from benchlog.magnetics.frequency_window import FLATNESS, flatness_finding
 from benchlog.magnetics.sweep_fit import SweepPoint
+from benchlog.number_format import format_quantity
 from benchlog.result import Limits
-from benchlog.units import format_quantity
 
 SWEEP_POINTS = 13
 #: Part of the range to fill, if both channels can do so with a level within 3:1 of the wanted one.

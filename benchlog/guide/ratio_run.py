@@ -21,8 +21,8 @@ from benchlog.guide.ratio_sweep import SweptRatio, fitted_sweep, sweep_findings
 from benchlog.guide.scope_ranges import peak_v
 from benchlog.magnetics.drive_choice import choose_drive
 from benchlog.magnetics.sweep_fit import FEWEST_POINTS
+from benchlog.number_format import format_quantity
 from benchlog.result import Result, Verdict
-from benchlog.units import format_quantity
 
 __all__ = ["SWAP_PROMPT", "SWEEP_POINTS", "RatioRun", "run_ratio"]
 

@@ -14,8 +14,8 @@ from benchlog.checks.scope_channels import CHANNEL_DELAY_S, DIVIDER_DELAY_S, fit
 from benchlog.errors import AnalysisError
 from benchlog.finding import Finding, FindingKind
 from benchlog.magnetics.sweep_fit import SweepModel, SweepPoint, SweepPriors, fit_sweep
+from benchlog.number_format import format_quantity
 from benchlog.result import Result, Uncertain
-from benchlog.units import format_quantity
 from benchlog.wording import value_words
 
 #: Points of the model's curve for a picture.

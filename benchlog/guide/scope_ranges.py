@@ -15,8 +15,9 @@ from benchlog.checks.scope_channels import GAIN_ACCURACY, RANGE_GAIN
 from benchlog.errors import UsageError
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_context import CheckOutcome
+from benchlog.number_format import format_quantity
 from benchlog.plan.scope_kinds import InductanceCheck, RatioCheck
-from benchlog.units import format_quantity, parse_quantity
+from benchlog.units import parse_quantity
 
 #: Drive level if the plan has none.
 FREQUENCY_HZ = 1000.0

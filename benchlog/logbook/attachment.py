@@ -11,10 +11,8 @@ from benchlog.files import read_bounded
 
 MAX_ATTACHMENT_BYTES = 25_000_000
 _MAX_NAME = 100
-_NOT_IN_NAMES = re.compile(r'[\x00-\x1f\x7f/\\:*?"<>|]')
-_DEVICE_NAMES = re.compile(
-    r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE
-)  # not files on some systems
+_NOT_IN_NAMES = r'[\x00-\x1f\x7f/\\:*?"<>|]'
+_DEVICE_NAMES = r"(?i)(con|prn|aux|nul|com\d|lpt\d)(\..*)?"  # not files on some systems
 _SIGNATURES = (
     (b"\xff\xd8\xff", "image/jpeg"),
     (b"\x89PNG\r\n\x1a\n", "image/png"),
@@ -34,7 +32,7 @@ def safe_name(name: str, fallback: str = "file") -> str:
     text = unicodedata.normalize("NFC", last.encode("utf-8", "replace").decode())
     # Format characters (direction overrides and the like) can make a name read as another.
     text = "".join(c for c in text if unicodedata.category(c) not in ("Cf", "Cs", "Co", "Cn", "Zl", "Zp"))
-    text = _NOT_IN_NAMES.sub("_", text).strip(" .")
+    text = re.sub(_NOT_IN_NAMES, "_", text).strip(" .")
     if len(text) > _MAX_NAME:
         stem, dot, suffix = text.rpartition(".")
         text = (
@@ -42,7 +40,7 @@ def safe_name(name: str, fallback: str = "file") -> str:
             if dot and len(suffix) < 10
             else text[:_MAX_NAME]
         )
-    if not text or _DEVICE_NAMES.fullmatch(text):
+    if not text or re.fullmatch(_DEVICE_NAMES, text):
         return f"{fallback}_{text}" if text else fallback
     return text
 

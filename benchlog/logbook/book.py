@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from benchlog.result import Result
 
 FORMAT = "benchlog.logbook/1"
-_KIND = re.compile(r"[a-z][a-z0-9_ ]{0,39}")
+_KIND = r"[a-z][a-z0-9_ ]{0,39}"
 
 
 class Logbook(LogbookWriter):
@@ -155,7 +155,7 @@ class Logbook(LogbookWriter):
         UsageError
             If the kind or the body can't be stored, or the body names an entry that does not exist.
         """
-        if not _KIND.fullmatch(kind):
+        if not re.fullmatch(_KIND, kind):
             raise UsageError(f"{kind!r} can't be a kind of entry", hint="use lower-case words")
         if kind in OWN_KINDS:
             raise UsageError(f"entries of kind {kind!r} are written by their own method")

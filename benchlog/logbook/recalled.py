@@ -12,8 +12,8 @@ from enum import StrEnum
 import msgspec
 
 from benchlog.logbook.chain import Entry
+from benchlog.number_format import format_span
 from benchlog.result import Uncertain
-from benchlog.units import format_span
 from benchlog.wording import value_words
 
 #: Kinds of entries that say what is recalled, in the order in which they are applied.

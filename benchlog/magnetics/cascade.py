@@ -16,7 +16,7 @@ from benchlog.magnetics.transformer import Transformer, corner_frequency_hz, par
 
 @dataclass(frozen=True, slots=True)
 class CascadeResponse:
-    """What comes out at one frequency and primary current (rms); see `Cascade.respond`.
+    """Output at one frequency and primary current (rms); see `Cascade.respond`.
 
     `apparent_ratio` is primary current over burden current. `magnitude` and `lead_deg` compare the burden
     voltage with the ideal one.

@@ -42,7 +42,7 @@ class CurrentPoint:
 
 @dataclass(frozen=True, slots=True)
 class ClassReached:
-    """Which measuring class the points prove."""
+    """Accuracy class that the measured points show."""
 
     #: Best class whose every point was measured and lies within its limits by its uncertainty.
     name: str | None

@@ -79,7 +79,7 @@ def parse_core(text: str, *, coating_m: float = 0.0) -> Toroid:
     Raises
     ------
     UsageError
-        If there are not three numbers, or they make no toroid.
+        If there are not three numbers, or no toroid has these dimensions.
     """
     parts = re.split(r"[x×*]", text.strip().lower().removesuffix("mm").strip())
     if len(parts) != 3:

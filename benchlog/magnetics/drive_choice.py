@@ -89,7 +89,7 @@ def choose_drive(
     """
     if not (amplitude_vpp > 0 and generator_ohm >= 0):
         raise UsageError("generator level must be above zero and its resistance not below")
-    lowest = 2 * SMALLEST_PEAK_V * turns / sense_turns * PROOF_SPAN  # a third of it is still seen
+    lowest = 2 * SMALLEST_PEAK_V * turns / sense_turns * PROOF_SPAN  # a third of it is still above the noise
     level = amplitude_vpp
     half_span = math.sqrt(PROOF_SPAN)
 

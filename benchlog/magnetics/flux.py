@@ -1,4 +1,4 @@
-"""Flux density, saturation, droop and what an open secondary would do.
+"""Flux density, saturation, droop and the voltage of an open secondary.
 
 >>> round(peak_flux_density_t(5.0, 1e3, 60, 37.5e-6), 2)
 0.35

@@ -35,7 +35,7 @@ FEWEST_POINTS = 5
 
 @dataclass(frozen=True, slots=True)
 class SweepPoint:
-    """What was seen at one frequency."""
+    """What was measured at one frequency."""
 
     frequency_hz: float
     #: ratio, u_ratio: Turns as measured, not corrected, and relative standard uncertainty by noise.

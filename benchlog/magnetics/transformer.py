@@ -95,7 +95,7 @@ class Transformer:
         )
 
     def injection_apparent_turns(self, frequency_hz: Real, burden_ohm: float, passes: float = 1) -> Real:
-        """Turns a current injection would make one believe in: passes x burden over |burden voltage per ampere|."""
+        """Turns as a current injection shows them: passes x burden over |burden voltage per ampere|."""
         transfer = self.injection_transfer(frequency_hz, burden_ohm, passes)
         return passes * burden_ohm / np.abs(transfer)
 

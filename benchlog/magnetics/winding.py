@@ -62,7 +62,7 @@ def turn_length_m(core: Toroid, wire: Wire, layer: int = 1) -> float:
 
 
 def corner_allowance_m(core: Toroid, wire: Wire) -> float:
-    """How much longer a turn gets that goes square round the corners instead of rounded: (8 - 2 pi) per stand-off."""
+    """Extra length of a turn with square corners instead of rounded ones: (8 - 2 pi) per stand-off."""
     return (8 - 2 * math.pi) * (core.coating_m + wire.diameter_m / 2)
 
 

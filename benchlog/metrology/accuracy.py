@@ -63,7 +63,7 @@ class Accuracy(msgspec.Struct, frozen=True):
 
     @property
     def doubt(self) -> str:
-        """Why the statement may be mistyped, as words that follow "accuracy of MA-01"; empty where nothing speaks for it.
+        """Why the statement may be mistyped, as words that follow "accuracy of MA-01"; empty if it looks right.
 
         >>> Accuracy(0.05, 1).doubt
         "is unusual (5 % + 1): look in its manual, most state a few per cent and a few counts, as in '1 % + 5'"

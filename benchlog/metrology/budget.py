@@ -80,7 +80,7 @@ def uncertain(
     named = _Input(label)
     named.influence, named.scale, named.applied, named.half_widths = influence, scale, applied, half_widths
     if scale:
-        # An input without error stays in the budget, so that a recall finds the results that used it.
+        # An input without error stays in the budget so that a recall finds the results that used it.
         standard_uncertainty = max(standard_uncertainty, _TRACKED * abs(scale))
     named.number = GTC.ureal(value, standard_uncertainty, df, label=named)
     return named.number

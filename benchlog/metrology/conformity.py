@@ -14,8 +14,8 @@ from typing import TypeAlias
 
 from benchlog.errors import UsageError
 from benchlog.metrology.next_best import Way
+from benchlog.number_format import format_quantity, format_span, format_uncertain
 from benchlog.result import Limits, Uncertain, Verdict
-from benchlog.units import format_quantity, format_span, format_uncertain
 
 RULE = "guard band w = U (ILAC-G8:09/2019)"
 #: For the Fourier series of an error's distribution: half-width of its support in standard uncertainties of the normal
@@ -53,10 +53,10 @@ def _sinc(x: float) -> float:
 
 
 def _transform(bounds: Sequence[Bound], t: float) -> float:
-    """Characteristic function of the meters' errors: as often one fraction of the whole bound as each part of its own.
+    """Characteristic function of the meters' errors: an even mixture of two cases.
 
-    How meters use up their statements is one thing that nobody knows, not another for each meter: so a probability lies
-    halfway between those of the two extremes. The rounding of a display is apart either way.
+    In one, an error is one fraction of a meter's whole bound; in the other, each part of the bound has its own fraction. Which
+    is right nobody knows, but it is the same for all meters. The rounding of a display is separate in both.
     """
     one = math.prod(_sinc(t * (gain + counts)) for gain, counts, _ in bounds)
     each = math.prod(_sinc(t * gain) * _sinc(t * counts) for gain, counts, _ in bounds)
@@ -164,7 +164,7 @@ def _likely(quantity: Uncertain, limits: Limits) -> tuple[float, Sequence[Bound]
 
 
 def _variance(bounds: Sequence[Bound]) -> float:
-    """Greater one of the variances that bounds may have together; guard bands are reckoned with it."""
+    """Larger of the variances that the bounds may have together; guard bands are computed with it."""
     one = sum((abs(gain + counts) + rounding) ** 2 for gain, counts, rounding in bounds)
     each = sum(gain**2 + counts**2 + rounding**2 for gain, counts, rounding in bounds)
     return max(one, each) / 3
@@ -211,5 +211,7 @@ def e_n(value: float, expanded: float, reference: float, reference_expanded: flo
     """
     width = math.hypot(expanded, reference_expanded)
     if not width > 0:
-        raise UsageError("E_n needs an uncertainty of at least one side", hint="state the meters' accuracies")
+        raise UsageError(
+            "E_n needs the uncertainty of at least one of the two", hint="state the meters' accuracies"
+        )
     return (value - reference) / width

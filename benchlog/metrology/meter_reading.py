@@ -12,9 +12,9 @@ from benchlog.influence import Influence, Role
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain, uniform
 from benchlog.metrology.known_error import AT_REST, KnownError
+from benchlog.number_format import format_quantity, format_uncertain
 from benchlog.reading import Flag, Reading, State
 from benchlog.result import Uncertain
-from benchlog.units import format_quantity, format_uncertain
 
 _NO_NUMBER = {
     State.INVALID: "the meter sent no valid number: look at its screen, then read again",

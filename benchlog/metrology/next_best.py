@@ -1,13 +1,15 @@
 """What to measure next if a result is indeterminate, how likely it settles the result, and how long it takes.
 
 Each line of an uncertainty budget names its input; each way reduces one such line. The chance is computed from what is
-known now: the true value lies about the measured one, and a more accurate reading about the true value.
+known now: the true value lies about the measured one, and a more accurate reading about the true value. Where no single way
+is worth its time, two at once are.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from itertools import combinations
 from typing import TypeVar
 
 import msgspec
@@ -119,8 +121,7 @@ def ways_to_settle(result: Result) -> tuple[Way, ...]:
         if quantity is None or not _near(quantity, limits):
             continue
         for way in _ways(name, quantity, limits):
-            if way.probability >= WORTH:
-                found.setdefault(way.action, way)
+            found.setdefault(way.action, way)
     return by_chance_per_minute(found.values())
 
 
@@ -163,7 +164,8 @@ def _near(quantity: Uncertain, limits: Limits) -> bool:
     )
 
 
-def _ways(name: str, quantity: Uncertain, limits: Limits) -> Iterable[Way]:
+def _ways(name: str, quantity: Uncertain, limits: Limits) -> Sequence[Way]:
+    """Ways that are worth their time; where none is by itself, two that are together."""
     u = math.hypot(quantity.standard_uncertainty, limits.standard_uncertainty)
     lines: dict[Role, float] = {}
     for line in quantity.budget:
@@ -172,6 +174,12 @@ def _ways(name: str, quantity: Uncertain, limits: Limits) -> Iterable[Way]:
     parts = [(_WAYS[role], part) for role, part in lines.items() if role in _WAYS]
     if limits.standard_uncertainty > 0:
         parts.append((_LIMITS_WAY, limits.standard_uncertainty))
-    for (action, factor, minutes), part in parts:
-        u_new = math.sqrt(max(u * u - part * part * (1 - factor * factor), 0.0))
-        yield Way(action, chance_to_settle(quantity.value, u, u_new, limits), minutes, name)
+
+    def way(*reduced: tuple[tuple[str, float, float], float]) -> Way:
+        less = sum(part * part * (1 - factor * factor) for (_, factor, _), part in reduced)
+        chance = chance_to_settle(quantity.value, u, math.sqrt(max(u * u - less, 0.0)), limits)
+        actions, _, minutes = zip(*(how for how, _ in reduced), strict=True)
+        return Way("; and ".join(actions), chance, sum(minutes), name)
+
+    worth = [single for part in parts if (single := way(part)).probability >= WORTH]
+    return worth or [both for pair in combinations(parts, 2) if (both := way(*pair)).probability >= WORTH]

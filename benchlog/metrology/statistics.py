@@ -38,7 +38,6 @@ class Line:
     #: u_slope, u_intercept: Standard uncertainties for independent residuals; 0 with two points.
     u_slope: float
     u_intercept: float
-    residual_sd: float  #: With n - 2 degrees of freedom.
     correlation: float  #: Pearson's r; 0 where y does not vary.
 
 
@@ -145,7 +144,6 @@ def least_squares_line(x: npt.ArrayLike, y: npt.ArrayLike) -> Line:
         intercept=mean_y - slope * mean_x,
         u_slope=u_slope,
         u_intercept=math.hypot(sd / math.sqrt(xs.size), u_slope * mean_x),
-        residual_sd=sd,
         correlation=sxy / math.sqrt(sxx * syy) if syy > 0 else 0.0,
     )
 

@@ -19,11 +19,12 @@ from benchlog.logbook.chain import Entry
 from benchlog.metrology.charts import BASELINE_READINGS, ChartPoint, ChartSignal, repeatability_chart
 from benchlog.metrology.conformity import e_n
 from benchlog.metrology.meter_reading import MeterReading, correction
+from benchlog.number_format import format_quantity
 from benchlog.project.meter_doubt import ROUND_NS, last_good
 from benchlog.project.recall import Failure
 from benchlog.reading import Origin
 from benchlog.result import Result, Uncertain, Verdict
-from benchlog.units import Quantity, format_quantity
+from benchlog.units import Quantity
 
 _CLEARLY = 0.1  # standards that differ by this share can't show the same digits
 _NEAR = 0.7  # from this E_n a warning says that the limit is near: judgement

@@ -14,7 +14,6 @@ Pure: entries of `DOUBT_KINDS` in, doubts out. The rules:
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
 import msgspec
@@ -71,6 +70,8 @@ class Doubt(Blamed, frozen=True):
     @property
     def caution(self) -> str:
         """Warning for the user, with the way out."""
+        import shlex  # most projects have no doubt to word
+
         if self.standard or self.function in tuple(Function):
             way = (
                 f'benchlog standard {self.instrument} {self.standard or "STANDARD"} "what it shows" --as-left'

@@ -34,6 +34,9 @@ class FunctionCheck(msgspec.Struct, frozen=True):
     ago: str = ""
     e_n: float = 0.0
     passed: bool = True
+    as_found: FunctionCheck | None = (
+        None  #: The check before an adjustment or a new battery; this one is after it.
+    )
 
     @property
     def name(self) -> str:
@@ -46,8 +49,16 @@ class FunctionCheck(msgspec.Struct, frozen=True):
         when = f"on {self.date}" if dated else self.ago
         if self.agreed_with:
             return f"{self.name} agreed with {self.agreed_with} {when}"
-        number = f" (E_n {abs(self.e_n):.2f})" if dated else ""
+        number = f" ({self._scores})" if dated else ""
         return f"{self.name} {'checked with' if self.passed else 'FAILED'} {self.standard} {when}{number}"
+
+    @property
+    def _scores(self) -> str:
+        """E_n as found, and as left where it was adjusted."""
+        if self.as_found is None:
+            return f"E_n {abs(self.e_n):.2f}"
+        before = f" on {self.as_found.date}" if self.as_found.date != self.date else ""
+        return f"E_n {abs(self.as_found.e_n):.2f} as found{before}, {abs(self.e_n):.2f} as left"
 
 
 class MeterTrust(msgspec.Struct, frozen=True):
@@ -123,8 +134,17 @@ def _checks(
         if entry.kind == "standard":
             function, number = str(body["function"]), float(body["e_n"])
             passed = body.get("verdict") == "pass"
-            found.setdefault(str(body["meter"]), {})[function] = FunctionCheck(
-                function, str(body["standard"]), "", day, when, number, passed
+            mine = found.setdefault(str(body["meter"]), {})
+            before = mine.get(function)
+            as_found = before.as_found or before if before is not None and before.standard else None
+            mine[function] = FunctionCheck(
+                function=function,
+                standard=str(body["standard"]),
+                date=day,
+                ago=when,
+                e_n=number,
+                passed=passed,
+                as_found=as_found if body.get("as") == "left" else None,
             )
         elif entry.kind == "result" and (body.get("check"), body.get("verdict")) == ("crosscheck", "pass"):
             used = {str(tag): str(function) for tag, function in body.get("functions", {}).items()}

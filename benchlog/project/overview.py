@@ -7,9 +7,8 @@ import msgspec
 from benchlog.logbook import Logbook
 from benchlog.logbook.clock_steps import ClockDoubt, clock_doubts
 from benchlog.plan import Plan
-from benchlog.project.meter_doubt import EVIDENCE_KINDS
 from benchlog.project.meter_trust import MeterTrust, meter_trust
-from benchlog.project.state import CheckState, HoldState, ProjectState, project_state, read_state
+from benchlog.project.state import STATE_KINDS, CheckState, HoldState, ProjectState, project_state
 from benchlog.result import Verdict, worst_verdict
 
 #: Recorded where nobody answered what was left energised, charged or loose.
@@ -48,12 +47,13 @@ def overview(plan: Plan, book: Logbook | None, now_utc_ns: int) -> Overview:
     if book is None:
         state = project_state(plan, (), now_utc_ns)
         return Overview(plan, state, (), "not recorded", _next_action(plan, state), "", _energy(plan))
-    state = read_state(plan, book, now_utc_ns)
+    entries = list(book.entries(STATE_KINDS))  # those of `EVIDENCE_KINDS` are among them
+    state = project_state(plan, entries, now_utc_ns)
     last_end = next(iter(book.entries("session end", newest_first=True, limit=1)), None)
     left = str(last_end.body.get("left", NOT_SAID)) if last_end else NOT_SAID
     left = "not stated" if left == NOT_SAID else left
     noted = noted_for_next_time(book)
-    meters = meter_trust(book.entries(EVIDENCE_KINDS), now_utc_ns)
+    meters = meter_trust(entries, now_utc_ns)
     action = _next_action(plan, state)
     return Overview(plan, state, meters, left, action, noted, _energy(plan), clock_doubts(book, now_utc_ns))
 

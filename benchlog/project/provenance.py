@@ -9,8 +9,8 @@ from typing import Any, TypeVar
 import msgspec
 
 from benchlog.influence import Influence, Role
+from benchlog.number_format import format_quantity
 from benchlog.result import BudgetLine, Result, Uncertain
-from benchlog.units import format_quantity
 
 SHARED_REFERENCE = ("V=", "V~", "V~=", "A=", "A~", "diode", "degC")
 """Functions scaled by the voltage reference of a meter."""

@@ -239,7 +239,7 @@ def _compared_again(
     most = 1.0 if limit is None else limit
     worst = max(pairs, key=lambda pair: pair.e_n_high)
     if worst.e_n_high > most:
-        return _again(answer, taken, f"{worst.words}: they may really have disagreed")
+        return _again(answer, taken, f"{worst.words}: they may not have agreed")
     wider = max(pair.shift for pair in pairs) > _NO_DIFFERENCE
     if not wider:
         same: RecalledResult = answer(RecallClass.STANDS, f"{worst.words}: no difference")
@@ -247,7 +247,7 @@ def _compared_again(
     # E_n of more than two meters is of all of them together: one pair does not say how it moves.
     two = len(pairs) == 1 and len(result.details["meters"]) == 2
     ranges = {"difference": (worst.low, worst.high), "e_n": (worst.e_n_low, worst.e_n_high)} if two else {}
-    found: RecalledResult = answer(RecallClass.WIDER, f"{worst.words}: agreed all the same", ranges)
+    found: RecalledResult = answer(RecallClass.WIDER, f"{worst.words}: they still agree", ranges)
     return found
 
 

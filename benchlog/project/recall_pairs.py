@@ -10,8 +10,8 @@ from typing import Any
 
 import msgspec
 
+from benchlog.number_format import format_span
 from benchlog.result import Result
-from benchlog.units import format_span
 
 
 class ShiftedPair(msgspec.Struct, frozen=True):
@@ -33,7 +33,7 @@ class ShiftedPair(msgspec.Struct, frozen=True):
     def words(self) -> str:
         """Describe the corrected pair."""
         return (
-            f"{self.first} minus {self.second} was really {format_span(self.low, self.high, self.unit)}, "
+            f"{self.first} minus {self.second} corrected to {format_span(self.low, self.high, self.unit)}, "
             f"E_n {self.e_n_low:.2f} to {self.e_n_high:.2f}"
         )
 

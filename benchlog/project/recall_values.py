@@ -10,9 +10,9 @@ from collections.abc import Mapping
 
 import msgspec
 
+from benchlog.number_format import format_span
 from benchlog.project.provenance import Blamed, true_range
 from benchlog.result import Limits, Result, Uncertain
-from benchlog.units import format_span
 from benchlog.wording import quantity_words, value_words
 
 
@@ -71,7 +71,7 @@ def corrected(result: Result, name: str, failure: Blamed, errors: tuple[float, f
     changes = [abs(v - quantity.value) for v in values] + [abs(s - 1.0) * abs(quantity.value) for s in scales]
     words = f"{quantity_words(name)} {value_words(quantity)}"
     if true := true_range(quantity, failure, *errors):
-        words += f" was really {format_span(*true, quantity.unit)}"
+        words += f" corrected to {format_span(*true, quantity.unit)}"
     farthest = max(scales, key=lambda scale: abs(scale - 1.0))
     moved = _moved_limits(limits, farthest)
     return Corrected(inside, max(changes), bool(moved), words + moved)
@@ -81,7 +81,7 @@ def _moved_limits(limits: Limits | None, scale: float) -> str:
     """Limits as they really were, in words; empty where they stay."""
     if limits is None or scale == 1.0:
         return ""
-    return f", its limits really {_scaled(limits, scale, scale)}"
+    return f", its limits to {_scaled(limits, scale, scale)}"
 
 
 def _measured_expectation(result: Result, name: str) -> Uncertain | None:

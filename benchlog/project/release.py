@@ -61,7 +61,7 @@ def release_hold(
         raise HoldRefusedError(
             f"{hold_id} is not released: {hold.step}",
             status.missing,
-            hint='do what is missing; --concession "reason" overrides the hold and shows on the certificate',
+            hint='do what is missing; --concession "reason" overrides the hold, and the reason is printed on the certificate',
         )
     if len(concession.split()) < 2:
         raise UsageError(

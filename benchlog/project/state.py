@@ -183,8 +183,7 @@ def _held_by(check: Check, holds: Mapping[str, HoldStatus]) -> str | None:
 
 def read_state(plan: Plan, book: Logbook, now_utc_ns: int) -> ProjectState:
     """Compute the project's state from the logbook."""
-    entries = sorted((e for kind in STATE_KINDS for e in book.entries(kind)), key=lambda e: e.seq)
-    return project_state(plan, entries, now_utc_ns)
+    return project_state(plan, book.entries(STATE_KINDS), now_utc_ns)
 
 
 class _Sorted:

@@ -24,8 +24,10 @@ from benchlog.report.pictures import bode, load_line, model_words, waveforms
 from benchlog.report.print_pdf import print_pdf
 from benchlog.report.sanitise import plain_text, sanitise_svg
 from benchlog.result import Result
+from benchlog.wording import result_title
 
 MAX_PICTURES = 6
+_HEADLINE = 6000  #: Most characters of the first line, which names everything that is wrong.
 _T = TypeVar("_T")
 
 
@@ -82,7 +84,7 @@ def write_certificate(
     page = _rendered(facts, book, plan, now_utc_ns)
     write_page(path, page)
     paths = (path, print_pdf(path)) if pdf else (path,)
-    return Written(paths, plain_text(facts.headline), facts.clean, bool(facts.damage))
+    return Written(paths, plain_text(facts.headline, _HEADLINE), facts.clean, bool(facts.damage))
 
 
 def render_certificate(book: Logbook, *, now_utc_ns: int, plan: Plan | None = None) -> str:
@@ -92,7 +94,7 @@ def render_certificate(book: Logbook, *, now_utc_ns: int, plan: Plan | None = No
 
 def _rendered(facts: Facts, book: Logbook, plan: Plan | None, now_utc_ns: int) -> str:
     from jinja2 import Environment, StrictUndefined
-    from markupsafe import Markup
+    from markupsafe import Markup, escape
 
     def finalize(value: object) -> object:
         """Escape texts of plan and record, which may hold anything; only our own markup passes."""
@@ -108,6 +110,7 @@ def _rendered(facts: Facts, book: Logbook, plan: Plan | None, now_utc_ns: int) -
         parts = [_article(p) for p in plan.parts.values() if p.tag in shown]
     return template.render(
         facts=facts,
+        headline=escape(plain_text(facts.headline, _HEADLINE)),
         whole=Markup,  # a data URI of our own making: letters, digits, + / =
         issued=rfc3339(now_utc_ns),
         logbook=book.path.name,
@@ -137,8 +140,8 @@ def _pictures(book: Logbook, plan: Plan | None, facts: Facts) -> list[Picture]:
     """Hook-ups and curves that say more than the table; the hook-up of each circuit once."""
     found: list[Picture] = []
     drawn: set[Circuit] = set()
-    for _, result in facts.results:
-        name = f"{result.check_id or result.check.replace('_', ' ')} {result.part}".strip()
+    for entry, result in facts.results:
+        name = result_title(result, entry.seq)
         wiring = _wiring(plan, result)
         if wiring is not None and wiring.circuit not in drawn:
             drawing = _or_none(partial(hookup_drawing, wiring))

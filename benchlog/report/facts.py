@@ -112,7 +112,10 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
         project=plan.project.name if plan else "all results of the logbook",
         headline=headline,
         clean=clean,
-        tested=tuple(_tested(book, plan, counted) for counted in evidence.counted),
+        tested=tuple(
+            _tested(book, plan, counted, practice=all(map(_is_practice, results)))
+            for counted in evidence.counted
+        ),
         results=evidence.results,
         not_tested=evidence.not_tested,
         open_points=_open_points(evidence),
@@ -136,11 +139,15 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
 
 
 def _simulated(results: Sequence[Result]) -> str:
-    practice = sum(any(f.kind is FindingKind.SIMULATED for f in result.findings) for result in results)
+    practice = sum(map(_is_practice, results))
     if not practice:
         return ""
     which = "All results are" if practice == len(results) else f"{practice} of {len(results)} results are"
     return f"Practice. {which} from the simulated bench: no real part was tested by them."
+
+
+def _is_practice(result: Result) -> bool:
+    return any(f.kind is FindingKind.SIMULATED for f in result.findings)
 
 
 def _of_kind(entries: Sequence[Entry], kind: str) -> list[Entry]:
@@ -234,7 +241,11 @@ def _some(ids: Sequence[str]) -> str:
 def _open_points(evidence: Evidence) -> tuple[str, ...]:
     return tuple(
         f"{counted.name}: {counted.state}: "
-        + ("no longer valid" if counted.state is CheckState.RECALLED else counted.result.overall_reason)
+        + (
+            counted.recalled[0].kind.words
+            if counted.state is CheckState.RECALLED
+            else counted.result.overall_reason
+        )
         for counted in evidence.counted
         if counted.state is not CheckState.PASSED
     )
@@ -247,9 +258,10 @@ def _recall_words(entry: Entry) -> str:
         what = f"{item['check_id'] or 'a result'} (entry {item['entry']})"
         kinds.setdefault(RecallClass(item["class"]).words, []).append(what)
     said = "; ".join(f"{kind}: {', '.join(names)}" for kind, names in kinds.items())
+    found = " ".join(filter(None, (body["meter"], "was found bad", Blamed.from_body(body).where)))
     return (
-        f"{body['meter']} {' '.join(filter(None, ('recalled', Blamed.from_body(body).where)))} ({entry.time[:10]}, entry {entry.seq}: {body['reason']}): "
-        f"{said or 'no further results affected'}"
+        f"{found} ({entry.time[:10]}, entry {entry.seq}: {body['reason']}). "
+        f"Results that had used it: {said or 'none'}"
     )
 
 
@@ -258,7 +270,7 @@ def _energy(plan: Plan | None) -> list[str]:
     return [f"can store energy: {p.tag} {p.name}: {p.stored_energy}" for p in parts if p.stored_energy]
 
 
-def _tested(book: Logbook, plan: Plan | None, counted: Counted) -> Tested:
+def _tested(book: Logbook, plan: Plan | None, counted: Counted, *, practice: bool) -> Tested:
     entry, result, state = counted.entry, counted.result, counted.state
     title = result.check.replace("_", " ")
     if plan is not None and result.check_id in plan.checks:
@@ -276,7 +288,7 @@ def _tested(book: Logbook, plan: Plan | None, counted: Counted) -> Tested:
         date=entry.time[:10],
         entry=entry.seq,
         rows=_rows(plan, counted),
-        method=method_words(book, plan, result),
+        method=method_words(book, plan, result, practice=practice),
     )
 
 

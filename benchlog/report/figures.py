@@ -12,7 +12,7 @@ from benchlog.logbook.view import LogbookView
 from benchlog.plan import kind_of_result
 from benchlog.report.pictures import LETTERS_PT, bode_figure, load_line_figure, waveforms_figure
 from benchlog.result import Limits, Result, Uncertain
-from benchlog.wording import limits_words, quantity_words, value_words
+from benchlog.wording import limits_words, quantity_words, result_title, value_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -47,7 +47,8 @@ def figure_of(result: Result | Capture | int, view: LogbookView | None = None) -
         )
     if isinstance(result, int):
         result = _recorded(result, view)
-    title = f"{result.check_id or result.check} {result.part}".strip() + f": {result.verdict}"
+    entry = result.record.entry if result.record else None
+    title = f"{result_title(result, entry)}: {result.verdict}"
     drawn = bode_figure(result, title) or load_line_figure(result, title)
     if drawn is not None:
         return drawn

@@ -9,14 +9,15 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 from benchlog.errors import BenchlogError
+from benchlog.finding import FindingKind
 from benchlog.influence import Role
 from benchlog.logbook import Entry, Logbook
+from benchlog.number_format import format_quantity
 from benchlog.plan import Plan
 from benchlog.project.meter_trust import MeterTrust, checked_words
 from benchlog.project.provenance import uses
 from benchlog.reading import Origin, Reading, State
 from benchlog.result import Result
-from benchlog.units import format_quantity
 
 
 def instrument_lines(
@@ -62,6 +63,7 @@ def _claims(results: Sequence[Result]) -> dict[str, dict[str, None]]:
                     tag, function = line.influence.instrument, line.influence.function
                     # The label is for people, and people read it here.
                     claim = line.label.removeprefix(f"accuracy of {tag or 'meter'}").strip(" ()")
+                    claim = claim.partition("; known by ")[0]
                     found.setdefault(tag, {}).setdefault(" ".join(filter(None, (function, claim))))
     return found
 
@@ -69,7 +71,9 @@ def _claims(results: Sequence[Result]) -> dict[str, dict[str, None]]:
 _MOST_DISPLAYS = 8
 
 
-def method_words(book: Logbook, plan: Plan | None, result: Result) -> tuple[str, ...]:
+def method_words(
+    book: Logbook, plan: Plan | None, result: Result, *, practice: bool = False
+) -> tuple[str, ...]:
     """Say what somebody needs to repeat a measurement and get the same within U.
 
     Parameters
@@ -78,6 +82,8 @@ def method_words(book: Logbook, plan: Plan | None, result: Result) -> tuple[str,
         Holds the readings and captures the result names as evidence; what is damaged there is left out.
     plan : Plan, optional
         Gives the hook-ups of a list's items if the result has none.
+    practice : bool
+        The page says of all results that they are from the simulated bench.
 
     Returns
     -------
@@ -102,7 +108,8 @@ def method_words(book: Logbook, plan: Plan | None, result: Result) -> tuple[str,
         words.append(f"limits {'; '.join(sources)}")
     if result.turns:
         words.append(f"judged by the count: {result.reason}")
-    words += [f"found: {finding}" for finding in result.findings[:3]]
+    known = (FindingKind.ADVICE, *([FindingKind.SIMULATED] if practice else []))
+    words += [f"found: {finding}" for finding in result.findings if finding.kind not in known]
     return tuple(words)
 
 

@@ -10,9 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 from benchlog.capture import Capture
+from benchlog.number_format import format_quantity, format_uncertain
 from benchlog.report.sanitise import label
 from benchlog.result import Result
-from benchlog.units import format_quantity, format_uncertain
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -8,8 +8,8 @@ import time
 from benchlog.adapter import Reader
 from benchlog.clock import Clock
 from benchlog.errors import BadFrameError, OpenError, OpenReason, ReadTimeoutError
+from benchlog.number_format import format_quantity
 from benchlog.reading import Function, Reading, State
-from benchlog.units import format_quantity
 from benchlog_drivers._patterns import search
 from benchlog_drivers._scpi import Sentinels, parse_measurement, parse_number, parse_string
 from benchlog_drivers._session import LinkOptions, ScpiInstrument

@@ -1,4 +1,4 @@
-"""A desk with two typed meters and the kiln controller's plan; the demo's folder after it was told."""
+"""A desk with two typed meters and the kiln controller's plan; the demo's folder at its end."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def kiln(tmp_path: Path) -> Kiln:
 
 
 @pytest.fixture
-def told(demo: tuple[Path, dict[str, Any], float], tmp_path: Path) -> Desk:
+def story_end(demo: tuple[Path, dict[str, Any], float], tmp_path: Path) -> Desk:
     """A copy of the demo's folder on the evening of its last day."""
     folder = tmp_path / "kc1"
     shutil.copytree(demo[0], folder)

@@ -9,10 +9,10 @@ from helpers.desk import Desk
 BAD = ("standard", "MA-01", "--bad", "a second meter reads 8 % higher", "--function", "V~", "--error", "-8 %")
 
 
-def test_a_recall_before_the_act_shuts_the_hold_and_names_the_check(kiln) -> None:
-    """MA-01's V~ is recalled while H1 is released but not taken: H1 is shut and names C03.
+def test_a_recall_before_the_act_closes_the_hold_and_names_the_check(kiln) -> None:
+    """MA-01's V~ is recalled while H1 is released but its step is not done: H1 is closed again and names C03.
 
-    C04 is a ratio and stands; so do C01 and C02, whose V= shares the reference but lies far inside its limits.
+    C04 is a ratio and still counts; so do C01 and C02, whose V= shares the reference but lies far inside its limits.
     """
     kiln.day_0()
     assert kiln.run("release", kiln.plan, "H1").code == 0
@@ -48,7 +48,7 @@ def test_a_recall_after_the_act_says_what_the_step_was_taken_on(kiln) -> None:
 
 
 def test_a_pass_on_another_tag_does_not_open_it(kiln) -> None:
-    """The same four checks passed on a part T2 leave T1's hold point shut."""
+    """The same four checks passed on a part T2 do not open T1's hold point."""
     text = kiln.plan.read_text(encoding="utf-8")
     other = kiln.write(
         "other.toml",

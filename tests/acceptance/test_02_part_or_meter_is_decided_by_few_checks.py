@@ -2,7 +2,7 @@
 
 All six scenarios are tests in `tests/diagnosis/test_scenarios.py`; a thousand faults are played by
 `tests/performance/diagnosis_population.py`. Here a script plays a few through the command alone: one case a line, the
-answer's first `next` carried out on the bench it stands for.
+answer's first `next` carried out on that line's bench.
 """
 
 from __future__ import annotations
@@ -80,7 +80,7 @@ def wrong_from_the_start(seed: int) -> list[tuple[FaultBench, str]]:
     return found
 
 
-def test_a_population_of_faults_is_told_apart_in_few_minutes() -> None:
+def test_a_population_of_faults_is_diagnosed_in_few_minutes() -> None:
     """Six random benches: at least four right (0.88 of a thousand are; six scatter), in a mean of
     at most 4 min (2.2 over a thousand, with a scatter of 1.8 a case).
 

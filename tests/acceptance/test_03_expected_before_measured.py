@@ -1,4 +1,4 @@
-"""What is expected stands before the reading; limits made to fit afterwards prove nothing."""
+"""What is expected is written before the reading; limits made to fit afterwards prove nothing."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from helpers.plan_text import check, hold, part, plan_text
 
 
 def test_a_reading_without_limits_is_exploratory_and_releases_nothing(desk) -> None:
-    """A check without limits can't be planned; limits typed beside the reading are marked and leave the hold shut."""
+    """A check without limits can't be planned; limits typed beside the reading are marked and do not open the hold."""
     tables = part("T1"), check("A1", "reading", function="V~"), hold("H", "open it", "A1")
     no_limits = desk.write("no_limits.toml", plan_text(*tables))
     said = desk.answer(no_limits, "A1", ["27.75 V"])
@@ -19,7 +19,7 @@ def test_a_reading_without_limits_is_exploratory_and_releases_nothing(desk) -> N
 
 
 def test_limits_edited_after_the_reading_are_flagged(kiln) -> None:
-    """Widening C04's limits after its reading makes the result stale, shuts the hold and says why."""
+    """Widening C04's limits after its reading makes the result stale, closes the hold and says why."""
     kiln.day_0()
     assert kiln.status(kiln.plan)["hold"]["H1"]["state"] == "ready to release"
     text = kiln.plan.read_text(encoding="utf-8")
@@ -35,7 +35,7 @@ def test_limits_edited_after_the_reading_are_flagged(kiln) -> None:
     assert "edited after its reading" in refused.words
 
 
-def test_the_expectation_stands_in_the_record_before_the_reading(kiln) -> None:
+def test_the_expectation_is_in_the_record_before_the_reading(kiln) -> None:
     """In the chain, the entry with expectation and limits comes before the reading and the result."""
     kiln.day_0()
     kiln.run("record", "export", "--jsonl", kiln.folder / "out")

@@ -1,4 +1,4 @@
-"""A toroid's turns are counted with their probability, or it is said what would tell; the physics agrees to 4 digits.
+"""A toroid's turns are counted with their probability, or it is said what would decide; the physics agrees to 4 digits.
 
 Vectors: recomputed from the lumped model (L = AL N², corner R/2πL, reflected burdens), no outside source.
 """
@@ -40,7 +40,7 @@ def test_the_cascade_of_sixty_and_a_hundred_turns() -> None:
 
 
 def test_one_in_a_hundred_turns_needs_a_small_uncertainty() -> None:
-    """101.0 ± 0.5 % (1 u) for a plan of 100 can't be told from 100; with 0.09 % it is 101."""
+    """101.0 ± 0.5 % (1 u) for a plan of 100 can't be distinguished from 100; with 0.09 % it is 101."""
     vague = turns_posterior(101.0, 0.005 * 101, planned=100)
     sharp = turns_posterior(101.0, 0.0009 * 101, planned=100)
     assert max(vague.probabilities.values()) < 0.95

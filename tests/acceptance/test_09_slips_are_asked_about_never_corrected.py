@@ -40,7 +40,7 @@ def test_a_true_half_stays_half(desk) -> None:
     assert any("half the expected value" in finding for finding in said.json["findings"])
 
 
-def test_in_a_guided_run_the_question_stands_in_the_result(kiln) -> None:
+def test_in_a_guided_run_the_question_is_in_the_result(kiln) -> None:
     """Ten times the drop that 202 mohm give at 0.5 A, from a file of answers: kept as read, the question is on record.
 
     Nobody was there to be asked, so it condemns nothing.

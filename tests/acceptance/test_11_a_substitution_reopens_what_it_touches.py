@@ -16,9 +16,9 @@ TOUCHED = {"C01", "C02", "C03", "C04", "C04b", "C05", "C12", "C13", "C14", "C16"
 
 
 @pytest.fixture
-def substituted(told: Desk) -> Desk:
+def substituted(story_end: Desk) -> Desk:
     """The finished controller gets an 18 V transformer: the plan says so, nothing is measured yet."""
-    plan = told.folder / "plan.toml"
+    plan = story_end.folder / "plan.toml"
     text = plan.read_text(encoding="utf-8").replace("24 V ac 40 VA", "18 V ac 40 VA")
     text = text.replace('capacitor = "63 V"', 'capacitor = "35 V"')
     text = text.replace(
@@ -26,7 +26,7 @@ def substituted(told: Desk) -> Desk:
         'limits.no_load_voltage = { low = "15 V", high = "26 V" }',
     )
     plan.write_text(text + SUBSTITUTION, encoding="utf-8")
-    return told
+    return story_end
 
 
 def test_exactly_what_it_touches_is_open_again(substituted: Desk) -> None:
@@ -48,8 +48,8 @@ def test_exactly_what_it_touches_is_open_again(substituted: Desk) -> None:
     assert status["next"].startswith("repeat C01 on T1")
 
 
-def test_hold_points_that_lean_on_it_shut_again_though_taken(substituted: Desk) -> None:
-    """The new transformer's case is not open and never had mains on: H1 to H4 are shut, the next step refused."""
+def test_hold_points_that_need_it_are_closed_again_though_taken(substituted: Desk) -> None:
+    """The new transformer's case is not open and never had mains on: H1 to H4 are closed, the next step refused."""
     plan = substituted.folder / "plan.toml"
     status = substituted.status(plan)
     assert {h: s["state"] for h, s in status["hold"].items()} == dict.fromkeys(
@@ -65,17 +65,17 @@ def test_hold_points_that_lean_on_it_shut_again_though_taken(substituted: Desk) 
     assert "18 V~" in again["substitutions"][-1]["what"]
 
 
-def test_the_burden_reopens_no_transformer_check(told: Desk) -> None:
+def test_the_burden_reopens_no_transformer_check(story_end: Desk) -> None:
     """Another burden resistor touches itself and the current channel only."""
-    plan = told.folder / "plan.toml"
+    plan = story_end.folder / "plan.toml"
     plan.write_text(plan.read_text(encoding="utf-8") + SUBSTITUTION.replace('"T1"', '"RB"'), encoding="utf-8")
-    status = told.status(plan)
+    status = story_end.status(plan)
     assert {c for c, s in status["check"].items() if s["state"] == "stale"} == {"C11", "C12"}
     assert {h for h, s in status["hold"].items() if s["state"] == "shut"} == {"H3", "H4"}
 
 
 def test_expectations_are_recomputed(kiln) -> None:
-    """18 V, 40 VA, r = 0.13: 20.3 V without load at 230 V, rectified 30.9 V at +10 %; 35 V then stands it."""
+    """18 V, 40 VA, r = 0.13: 20.3 V without load at 230 V, rectified 30.9 V at +10 %; a 35 V capacitor is then enough."""
     text = kiln.plan.read_text(encoding="utf-8").replace("24 V ac 40 VA", "18 V ac 40 VA")
     text = text.replace('title = "no-load voltage"', 'title = "no-load voltage"\ncapacitor = "35 V"')
     kiln.plan.write_text(text, encoding="utf-8")

@@ -41,7 +41,7 @@ def test_the_jacks_are_asked_about_in_another_session_too(desk, plan) -> None:
 
 
 def test_the_card_names_function_and_danger_before_anything_is_connected(desk, plan) -> None:
-    """Card and danger line stand before the first prompt."""
+    """Card and danger line come before the first prompt."""
     answers = desk.write("a.txt", "5.00 V\n")
     said = desk.run("run", plan, "--check", "A2", "--answers", answers)
     before = said.words[: said.words.index("what does MA-01 show")]

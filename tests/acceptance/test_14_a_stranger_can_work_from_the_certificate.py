@@ -1,4 +1,4 @@
-"""One certificate: a second person repeats C07 from the page alone; what is recalled stands in its first line."""
+"""One certificate: a second person repeats C07 from the page alone; what is recalled is in its first line."""
 
 from __future__ import annotations
 
@@ -105,16 +105,16 @@ class SecondPerson:
         return files
 
 
-def test_a_second_person_repeats_c07_from_the_page_alone(told: Desk) -> None:
+def test_a_second_person_repeats_c07_from_the_page_alone(story_end: Desk) -> None:
     """Hook-up, channels, level, frequency, ranges, divider and swap are read off the page; the result agrees within U.
 
     The second bench is another seed: other scope, generator, leads and divider of the same kinds.
     """
-    blocks = words_of(told.folder / "certificate.html")  # the one the demo made
+    blocks = words_of(story_end.folder / "certificate.html")  # the one the demo made
     (block,) = [b for b in blocks if b.startswith("C07 ")]
     second = SecondPerson(block, seed=7)
-    first, swapped = second.capture(told.folder / "second")
-    again = told.run(
+    first, swapped = second.capture(story_end.folder / "second")
+    again = story_end.run(
         "ratio", "--capture", first, "--swapped", swapped, "--primary", second.primary, "--secondary", second.secondary,
         "--expect", second.turns, "--divider", second.divider, "--divider-tolerance", second.tolerance,
         "--no-record", "--json",
@@ -124,37 +124,37 @@ def test_a_second_person_repeats_c07_from_the_page_alone(told: Desk) -> None:
     assert abs(value - second.result) <= second.u
 
 
-def test_a_recalled_result_stands_in_the_first_line(told: Desk) -> None:
+def test_a_recalled_result_is_in_the_first_line(story_end: Desk) -> None:
     """MA-01 is found bad on V= after day 160: the first line names what is to be measured again, in every form."""
-    plan = told.folder / "plan.toml"
-    clean = words_of(told.folder / "certificate.html")
+    plan = story_end.folder / "plan.toml"
+    clean = words_of(story_end.folder / "certificate.html")
     assert clean[0] == "17 of 17 checks passed; 2 failed before and were done again."
     assert clean[1] == "Practice. All results are from the simulated bench: no real part was tested by them."
-    told.run(
+    story_end.run(
         "standard", "MA-01", "--bad", "read 30 % low", "--function", "V=", "--error", "-60 %", "--plan", plan
     )
-    first = certificate(told, "--plan", plan)[0]
+    first = certificate(story_end, "--plan", plan)[0]
     assert first.startswith("Attention:")
     assert re.search(r"C05\b.* recalled \(relied on something found bad\)", first)
-    assert "C05" in certificate(told)[0]  # without the plan too
+    assert "C05" in certificate(story_end)[0]  # without the plan too
 
 
-def test_the_page_tells_tested_and_not_tested_limits_instruments_and_head(told: Desk) -> None:
+def test_the_page_tells_tested_and_not_tested_limits_instruments_and_head(story_end: Desk) -> None:
     """Everything of a one-page certificate; a check of the plan that was not done is listed as not tested."""
-    plan = told.folder / "plan.toml"
+    plan = story_end.folder / "plan.toml"
     text = plan.read_text(encoding="utf-8")
     plan.write_text(
         text + '\n[[check]]\nid = "C17"\nkind = "reading"\npart = "KC1"\nfunction = "V~"\n'
         'limits.voltage = { high = "1 V" }\n',
         encoding="utf-8",
     )
-    blocks = certificate(told, "--plan", plan)
+    blocks = certificate(story_end, "--plan", plan)
     page = "\n".join(blocks)
     assert any(b.startswith("C17 KC1: not done yet") for b in blocks)
     for words in (
         "Tested", "Not tested", "Hold points", "Substitutions", "Instruments", "Cautions", "Record",
-        "guard band w = U", "not calibrated by a laboratory", "MB-02 recalled on V=", "EC-1000-63", "tested by",
+        "guard band w = U", "not calibrated by a laboratory", "MB-02 was found bad on V=", "EC-1000-63", "tested by",
     ):  # fmt: skip
         assert words in page
-    digest = told.run("record", "verify", "--json").json["head"].removeprefix("sha256:")
+    digest = story_end.run("record", "verify", "--json").json["head"].removeprefix("sha256:")
     assert digest in page

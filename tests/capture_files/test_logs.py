@@ -37,7 +37,7 @@ def test_times_in_many_dresses(tmp_path: Path, stamp: str, start: str) -> None:
     assert log.units["MA-01"] == "V"
 
 
-def test_month_and_day_are_told_apart_by_midnight_or_refused(tmp_path: Path) -> None:
+def test_month_and_day_are_distinguished_by_midnight_or_refused(tmp_path: Path) -> None:
     night = [f"3/4/2025 23:59:{i:02d}" for i in range(60)] + [f"3/5/2025 0:00:{i:02d}" for i in range(60)]
     log = load_log(written(tmp_path, "when,u\n" + "".join(f"{t},{i % 5}.5\n" for i, t in enumerate(night))))
     np.testing.assert_array_equal(np.diff(log.time_s), 1.0)
@@ -101,7 +101,7 @@ def test_columns_are_chosen_by_name_name_with_unit_or_number_or_given(tmp_path: 
         load_log(path).column("C")
 
 
-def test_a_recording_of_samples_is_no_log(tmp_path: Path) -> None:
+def test_a_recording_of_samples_is_not_a_log(tmp_path: Path) -> None:
     np.savez(tmp_path / "x.npz", u=np.arange(9.0))
     with pytest.raises(CaptureFileError, match="holds no log"):
         load_log(tmp_path / "x.npz")

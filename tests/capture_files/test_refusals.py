@@ -98,7 +98,7 @@ def test_doubtful_tables_are_refused_and_the_hint_shows_what_was_seen(
     assert caught.value.hint
 
 
-def test_decimal_mark_told_settles_the_ambiguous(tmp_path: Path) -> None:
+def test_a_stated_decimal_mark_settles_the_ambiguous(tmp_path: Path) -> None:
     path = written(tmp_path, "t;u\n" + "".join(f"{i};{i + 1},{123 + i}\n" for i in range(20)))
     assert load_capture(path, decimal=",").channels[0].values()[0] == 1.123
     other = written(tmp_path, "t;u\n" + "".join(f"{i};{i + 1},{123 + i}.5\n" for i in range(20)), "y.csv")

@@ -77,8 +77,8 @@ def write(layout: TextLayout) -> bytes:
 
 
 @st.composite
-def dresses(draw: st.DrawFn) -> TextLayout:
-    """Dresses that leave no doubt: a comma is never both separator and decimal mark unless cells are quoted."""
+def notations(draw: st.DrawFn) -> TextLayout:
+    """Notations that leave no doubt: a comma is never both separator and decimal mark unless cells are quoted."""
     delimiter = draw(st.sampled_from([",", ";", "\t", "|", " "]))
     decimal = draw(st.sampled_from([".", ","]))
     quote_cells = delimiter == "," and decimal == ","
@@ -122,12 +122,12 @@ def dresses(draw: st.DrawFn) -> TextLayout:
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=NO_SETTLE)
-@given(dresses())
+@given(notations())
 def test_every_dress_gives_the_record_back(tmp_path: Path, layout: TextLayout) -> None:
     path = tmp_path / "record.csv"
     path.write_bytes(write(layout))
-    told = INTERVAL_S if layout.time == "argument" else None
-    capture = load_capture(path, sample_interval_s=told)
+    interval_s = INTERVAL_S if layout.time == "argument" else None
+    capture = load_capture(path, sample_interval_s=interval_s)
     assert capture.interval_s == pytest.approx(INTERVAL_S, rel=1e-9)
     assert capture.time_s is None
     assert len(capture.channels) == 2
@@ -175,7 +175,7 @@ def test_missing_rows_show_as_times_not_as_a_shorter_record(tmp_path: Path) -> N
 
 
 @pytest.mark.parametrize("cell", ["", "#DIV/0!", "OL", "NaN", "-inf", "9.9E37"])
-def test_a_row_without_a_value_is_left_out_and_told(tmp_path: Path, cell: str) -> None:
+def test_a_row_without_a_value_is_left_out_and_reported(tmp_path: Path, cell: str) -> None:
     text = "t,u,v\n" + sample_rows(60).replace("0.000030,-0.9880", f"0.000030,{cell}")
     capture = load_capture(written(tmp_path, text))
     assert capture.n_samples == 59
@@ -184,7 +184,7 @@ def test_a_row_without_a_value_is_left_out_and_told(tmp_path: Path, cell: str) -
     assert "1 of 60 rows" in capture.settings["left out rows"]
 
 
-def test_a_last_row_cut_short_is_left_out_and_told(tmp_path: Path) -> None:
+def test_a_last_row_cut_short_is_left_out_and_reported(tmp_path: Path) -> None:
     capture = load_capture(written(tmp_path, "t,u,v\n" + sample_rows(30) + "0.000030,1.2"))
     assert capture.n_samples == 30
     assert any("cut short" in note for note in capture.settings.values())

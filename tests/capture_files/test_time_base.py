@@ -1,4 +1,4 @@
-"""A uniform time base is told from one with gaps, however the times were rounded."""
+"""A uniform time base is distinguished from one with gaps, however the times were rounded."""
 
 from __future__ import annotations
 

@@ -67,7 +67,7 @@ def test_thermometer_pairs(datasets: Path, row: tuple[object, ...]) -> None:
 
 
 @pytest.mark.parametrize("file", list(SETTLED))
-def test_settled_errors_are_found_without_being_told_the_set_points(datasets: Path, file: str) -> None:
+def test_settled_errors_are_found_without_knowing_the_set_points(datasets: Path, file: str) -> None:
     """Every level once, each error within 0.02 degC (found: within 0.004)."""
     log = load_log(datasets / file)
     first, second = (log.column(c) for c in THERMOMETERS[file])

@@ -54,7 +54,7 @@ def test_two_logs_agree_once_the_clock_is_taken_out() -> None:
     assert [s["difference"] for s in result.details["steps"]] == pytest.approx([0.2 / 0.99] * 3, abs=0.05)
 
 
-def test_a_lag_in_one_log_is_told_and_not_applied() -> None:
+def test_a_lag_in_one_log_is_reported_and_not_applied() -> None:
     t = np.arange(0, 2000, 1.0)
     rng = np.random.default_rng(2)
     a, late = truth(t) + rng.normal(0, 0.02, t.size), truth(t - 8) + rng.normal(0, 0.02, t.size)

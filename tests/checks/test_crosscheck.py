@@ -165,7 +165,7 @@ def test_the_record_tells_the_order_that_was_kept(order: str, in_turns: bool) ->
     st.floats(-0.5, 0.5),
 )
 def test_a_steady_drift_never_shows_as_a_difference_when_bracketed(tags: list[str], drift: float) -> None:
-    """Whatever the order, meters that agree are found to agree if the drift could be told."""
+    """Whatever the order, meters that agree are found to agree if the drift could be found."""
     readings = [
         MeterReading(
             msgspec.structs.replace(parse_displayed("1.000 V dc", instrument=tag), value=100 + drift * i),
@@ -255,7 +255,7 @@ def test_three_equal_readings_have_an_e_n_of_zero() -> None:
     assert e_n_of(check_crosscheck([meter(tag, "27.75 V ac") for tag in "ABC"])) == 0
 
 
-def test_unknown_accuracy_and_low_battery_are_told() -> None:
+def test_unknown_accuracy_and_low_battery_are_reported() -> None:
     a = MeterReading(parse_displayed("5.00 V ac", instrument="A"), UNKNOWN_ACCURACY)
     b = meter("B", "5.00 V ac")
     b = MeterReading(msgspec.structs.replace(b.reading, flags=frozenset([Flag.LOW_BATTERY])), b.accuracy)

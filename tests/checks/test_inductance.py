@@ -99,7 +99,7 @@ def test_two_probes_on_one_signal_are_a_wrong_hookup() -> None:
     assert not any("shorted" in finding or "a resistor near" in finding for finding in result.findings)
 
 
-def test_a_low_al_without_loss_is_no_shorted_turn() -> None:
+def test_a_low_al_without_loss_is_not_a_shorted_turn() -> None:
     result = check_inductance(_captures(Transformer(60, 20e-6))[0], SETUP, turns=60, al_h=62e-6)
     assert result.verdict is Verdict.FAIL
     assert result.details["shorted_turn_ohm"] is None
@@ -129,7 +129,7 @@ def test_another_resistor_for_the_test_winding_enters_once_each() -> None:
     assert roles(count).count(Role.SERIES_RESISTOR) == 2
 
 
-def test_unequal_flux_or_frequency_is_told() -> None:
+def test_unequal_flux_or_frequency_is_reported() -> None:
     winding = _captures(Transformer(60, 62e-6))[0]
     test = _captures(Transformer(10, 62e-6), frequency=2e3)[0]
     result = check_inductance(winding, SETUP, turns=60, test_winding=TestWinding(test, 10))
@@ -161,7 +161,7 @@ def test_flux_density_is_quoted_when_the_area_is_known() -> None:
     )
 
 
-def test_an_inverted_channel_is_told_and_does_not_change_the_inductance() -> None:
+def test_an_inverted_channel_is_reported_and_does_not_change_the_inductance() -> None:
     z = complex(COIL.impedance(FREQUENCY))
     capture = TRUE_SCOPE.capture({"A": -z * 2e-3, "B": 2e-3 * RESISTOR}, FREQUENCY)
     result = check_inductance(capture, SETUP)
@@ -169,7 +169,7 @@ def test_an_inverted_channel_is_told_and_does_not_change_the_inductance() -> Non
     assert any("inverted, as with both" in note for note in result.details["notes"])
 
 
-def test_a_resistor_far_from_the_reactance_is_told() -> None:
+def test_a_resistor_far_from_the_reactance_is_reported() -> None:
     capture = _captures(COIL, resistor=33.0)[0]
     result = check_inductance(capture, SeriesSetup("A", "B", 33.0))
     assert any("gives the smallest error" in finding for finding in result.findings)
@@ -229,14 +229,14 @@ def test_two_cores_of_one_lot_match() -> None:
     assert result.quantities["al_K2"].value == pytest.approx(71.1e-6, rel=0.002)
 
 
-def test_a_thousandth_is_no_material() -> None:
+def test_a_thousandth_is_not_another_material() -> None:
     """Shorted turns, or a winding of other turns; a core material of its shape is not that far off (judgement)."""
     result = check_core_set({"K1": _core(61e-6), "K2": _core(58e-6), "K3": _core(0.06e-6)}, CORES)
     assert result.verdict is Verdict.FAIL
     assert "core K3: 0.00103 times core K2: shorted turns" in result.reason
 
 
-def test_another_material_is_told() -> None:
+def test_another_material_is_reported() -> None:
     cores = {"K1": _core(61e-6), "K2": _core(58e-6), "K3": _core(10.2e-6)}
     result = check_core_set(cores, CORES)
     assert result.verdict is Verdict.FAIL

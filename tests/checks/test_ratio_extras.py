@@ -120,7 +120,7 @@ def test_a_phase_from_a_clipped_record_says_how_to_take_it_again() -> None:
     assert "next larger range" in result.details["would_settle"][0]["action"]
 
 
-def test_converter_steps_stand_in_the_budget_not_among_the_findings() -> None:
+def test_converter_steps_are_in_the_budget_not_among_the_findings() -> None:
     quiet = Scope(noise_steps=0.0)
     capture = quiet.capture({"A": 1.3 + 0j, "B": 1.3 / 3 + 0j}, 4.9873e3)
     result = check_turns_ratio(capture, RatioSetup("B", "A"), expected_turns=3)
@@ -128,7 +128,7 @@ def test_converter_steps_stand_in_the_budget_not_among_the_findings() -> None:
     assert not any("step of the converter" in finding for finding in result.findings)
 
 
-def test_a_resistor_seen_upside_down_is_no_finding_but_a_winding_that_lags_at_the_node_is() -> None:
+def test_a_resistor_seen_upside_down_is_not_a_finding_but_a_winding_that_lags_at_the_node_is() -> None:
     def check(node: bool) -> Result:
         scope = Scope()
         across = 2.0 * cmath.exp(1j * (math.pi / 2 if not node else math.pi / 4))

@@ -26,14 +26,14 @@ def test_a_mismatch_beyond_the_stated_gains_is_a_finding() -> None:
 
 
 def test_probes_that_were_not_swapped_are_one_doubt() -> None:
-    """The ratio of one that comes of it is no second question."""
+    """The ratio of one that comes of it is not a second question."""
     first, again = (ratio_captures(60, scope=Scope(seed=seed))[0] for seed in (1, 2))
     result = check_turns_ratio(first, PLAIN, expected_turns=60, swapped=again)
     assert "they were not swapped" in result.reason
     assert not any(finding.kind is FindingKind.HOOKUP for finding in result.findings)
 
 
-def test_the_same_samples_twice_are_no_swap() -> None:
+def test_the_same_samples_twice_are_not_a_swap() -> None:
     normal, _ = ratio_captures(60)
     with pytest.raises(UsageError, match="the same samples as the first"):
         check_turns_ratio(normal, PLAIN, expected_turns=60, swapped=normal)
@@ -91,7 +91,7 @@ def test_probes_that_were_not_swapped_are_named() -> None:
         check_turns_ratio(first, PLAIN, expected_turns=60, swapped=exchanged)
 
 
-def test_a_phase_that_is_no_transformer_s_is_no_pass() -> None:
+def test_a_phase_that_no_transformer_has_does_not_pass() -> None:
     """A quarter of a turn between the channels: not two windings on one core, whatever the ratio."""
     capture = Scope().capture({"A": 3.0 + 0j, "B": 1j}, RATIO_HZ)
     setup = RatioSetup("B", "A", gain_accuracy=0.0, range_gain=0.0)

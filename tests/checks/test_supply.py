@@ -16,8 +16,8 @@ from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
 from benchlog.metrology.accuracy import Accuracy, parse_accuracy
 from benchlog.metrology.meter_reading import MeterReading
+from benchlog.nameplate import parse_nameplate
 from benchlog.result import Limits, Verdict
-from benchlog.units import parse_nameplate
 
 PLATE = parse_nameplate("24 V ac 40 VA")
 
@@ -163,7 +163,7 @@ def test_plan_limits_replace_computed_ones():
 
 
 def test_above_extra_low_voltage_is_said():
-    """2 x 22 V in series is 44 V loaded and 56.6 V open: above 50 V AC the caution stands (IEC 61140)."""
+    """2 x 22 V in series is 44 V loaded and 56.6 V open: above 50 V AC the caution is shown (IEC 61140)."""
     result = check_supply(parse_nameplate("44 V ac 7 VA"), shown("56.6 V ac"), mains=exact(230.0))
     assert any("extra-low voltage" in caution for caution in result.cautions)
 
@@ -189,7 +189,7 @@ def test_above_extra_low_voltage_is_said():
         ("9 V dc", "17.9 V dc", None, Verdict.INDETERMINATE),
         ("9 V dc 1 A", "9.12 V dc", (10.0, "5.00 V dc"), Verdict.FAIL),
         ("9 V dc", "9.12 V dc", (10.0, "5.00 V dc"), Verdict.INDETERMINATE),
-        # More than the rated current is no fair load.
+        # More than the rated current is not a fair load.
         ("12 V dc 1 A regulated", "12.05 V dc", (6.0, "9.00 V dc"), Verdict.INDETERMINATE),
         # The other way round is a question.
         ("12 V dc 1 A regulated", "-12.05 V dc", None, Verdict.INDETERMINATE),

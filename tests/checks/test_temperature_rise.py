@@ -166,7 +166,7 @@ def rise_plan(**changed: object) -> str:
 
 
 def test_a_person_is_guided_through_it(tmp_path: Path) -> None:
-    """Cold, soak, hot, air; the result counts for the plan and stands on the certificate with both its quantities."""
+    """Cold, soak, hot, air; the result counts for the plan and is on the certificate with both its quantities."""
     answers = {"C01/cold_air": "22.4", "C01/cold": "0.2000", "C01/hot": "0.2350", "C01/air": "23.1"}
     person = ScriptedPerson(answers)
     with GuidedProject(tmp_path, rise_plan(), BENCH) as project:

@@ -26,7 +26,7 @@ PLAIN = RatioSetup(primary="B", secondary="A")
 MOTOR = "motor_3phase_current_60hz_headerless.csv"
 
 
-def test_plan_100_measured_101_with_default_gains_cannot_be_told() -> None:
+def test_plan_100_measured_101_with_default_gains_stays_undecided() -> None:
     normal, _ = ratio_captures(101)
     result = check_turns_ratio(normal, PLAIN, expected_turns=100)
     assert result.verdict is Verdict.INDETERMINATE
@@ -216,7 +216,7 @@ def test_gains_at_opposite_edges_do_not_reject_a_winding() -> None:
     assert "79" in (str(result.turns["most_likely"]), *result.turns["alternatives"])
 
 
-def test_a_ratio_that_is_no_whole_number_is_neither_passed_nor_failed() -> None:
+def test_a_ratio_that_is_not_a_whole_number_is_neither_passed_nor_failed() -> None:
     """1.9000 ± 0.0022, gains known: no whole number of turns fits, whatever is nearest."""
     normal, _ = ratio_captures(1.9, scope=Scope())
     setup = RatioSetup("B", "A", gain_accuracy=0.0, range_gain=0.0)
@@ -229,14 +229,14 @@ def test_a_ratio_that_is_no_whole_number_is_neither_passed_nor_failed() -> None:
 
 @pytest.mark.parametrize(("true", "expected"), [(1.9, 1.5), (0.5, 0.25)])
 def test_half_a_turn_is_a_limit_for_whole_expectations_only(true: float, expected: float) -> None:
-    """No limits follow from a ratio that is no number of turns; a tolerance makes some."""
+    """A ratio that is not a number of turns gives no limits; a tolerance gives some."""
     normal, swapped = ratio_captures(true, scope=Scope())
     without = check_turns_ratio(normal, PLAIN, expected_turns=expected, swapped=swapped)
     assert without.verdict is Verdict.INDETERMINATE
     assert "--tolerance" in without.reason
     assert not without.limits
-    told = check_turns_ratio(normal, PLAIN, expected_turns=expected, swapped=swapped, tolerance=0.02)
-    assert told.verdict is Verdict.FAIL
+    judged = check_turns_ratio(normal, PLAIN, expected_turns=expected, swapped=swapped, tolerance=0.02)
+    assert judged.verdict is Verdict.FAIL
 
 
 def test_a_strong_prior_alone_passes_nothing() -> None:
@@ -250,7 +250,7 @@ def test_a_strong_prior_alone_passes_nothing() -> None:
 
 
 def test_the_prior_is_shown_and_can_be_set() -> None:
-    """A plain capture says hardly anything; the prior and what the data say alone stand beside the posterior."""
+    """A plain capture says hardly anything; the prior and what the data say alone are shown beside the posterior."""
     normal, _ = ratio_captures(60, scope=Scope())
     usual = check_turns_ratio(normal, PLAIN, expected_turns=60).turns
     sure = check_turns_ratio(normal, PLAIN, expected_turns=60, prior=counting_prior(0.99)).turns
@@ -393,4 +393,4 @@ def test_three_phase_motor_currents(capsys: pytest.CaptureFixture[str]) -> None:
     assert quantities["turns_ratio"]["value"] == pytest.approx(0.9934, abs=0.002)
     assert quantities["phase"]["value"] == pytest.approx(-120.9, abs=0.1)
     assert quantities["frequency"]["value"] == pytest.approx(59.982, abs=0.002)
-    assert code == 3  # a phase that no transformer has is no pass
+    assert code == 3  # a phase that no transformer has does not pass

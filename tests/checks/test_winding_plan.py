@@ -108,7 +108,7 @@ def test_saturation_is_a_design_check() -> None:
     assert saturation(1.2, 0.06) == [Verdict.PASS]
     assert saturation(0.1, 0.06) == [Verdict.FAIL]
     assert saturation(None, 0.06) == []
-    assert saturation(None, 10.0) == [Verdict.FAIL]  # 4 T: more than any core stands
+    assert saturation(None, 10.0) == [Verdict.FAIL]  # 4 T: far above the saturation of any core
 
 
 def test_half_wave_current_blinds_a_high_permeability_core() -> None:

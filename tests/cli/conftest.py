@@ -1,4 +1,4 @@
-"""What tests of several commands stand on."""
+"""Fixtures of the tests of several commands."""
 
 from __future__ import annotations
 

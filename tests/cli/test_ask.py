@@ -94,9 +94,7 @@ def test_a_ratio_is_asked_for_its_files() -> None:
     words = ask(["ratio"], typed, shown.append)
     assert any("there is no file 'nowhere.csv'" in line for line in shown)
     assert any("no channel 'CH7' in the capture: channels here: CH1, CH2" in line for line in shown)
-    assert any(
-        "'CH1' does not begin with a number: write it like '60'" in line for line in shown
-    )
+    assert any("'CH1' does not begin with a number: write it like '60'" in line for line in shown)
     assert any("the same samples as the first" in line for line in shown)
     assert words == ["ratio", "--capture", path, "--primary", "CH1", "--secondary", "CH2", "--expect", "60"]
 
@@ -160,6 +158,26 @@ def test_a_doubtful_answer_is_asked_about_at_once(
     assert any(doubt in line for line in shown)
     assert ("--as-read" in words) is kept
     assert main([*words, "--no-record"]) == (1 if kept else 0)
+
+
+@pytest.mark.parametrize(
+    ("stem", "typed", "divider"),
+    [
+        ("ct1_60_turns", ("CH1", "60", ""), []),
+        ("ct1_60_turns_divider", ("CH1", "60", "600:1", "60:1", ""), ["--divider", "60:1"]),
+        ("ct1_60_turns_divider", ("CH1", "60", "", ""), []),
+    ],
+)
+def test_a_divider_is_asked_about_if_the_voltages_need_one(
+    stem: str, typed: tuple[str, ...], divider: list[str]
+) -> None:
+    """60 turns behind 60:1 show one turn's voltage; without a divider nobody is asked."""
+    shown: list[str] = []
+    capture = str(CAPTURES / f"{stem}.{'npz' if 'divider' in stem else 'csv'}")
+    words = ask(["ratio"], answers(capture, *typed), shown.append)
+    assert words[9:] == divider
+    assert any("divider before it" in line for line in shown) is ("divider" in stem)
+    assert any("about 607 turns, not 60" in line for line in shown) is ("600:1" in typed)
 
 
 def test_a_dc_supply_is_asked_whether_it_is_regulated(

@@ -1,4 +1,4 @@
-"""A clock set forward and back again: everything that tells dates says that they are wrong."""
+"""A clock set forward and back again: everything that shows dates says that they are wrong."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def _work(desk: Desk, plan: Path) -> None:
 
 
 def test_nothing_is_said_of_a_clock_that_runs(desk: tuple[Desk, Path]) -> None:
-    """Days pass; ages are told in days."""
+    """Days pass; ages are given in days."""
     at, plan = desk
     _work(at, plan)
     at.days(1)
@@ -42,7 +42,7 @@ def test_nothing_is_said_of_a_clock_that_runs(desk: tuple[Desk, Path]) -> None:
     assert "Dates:" not in _page(at, plan)
 
 
-def test_work_dated_after_now_is_no_proof_of_today(desk: tuple[Desk, Path]) -> None:
+def test_work_dated_after_now_proves_nothing_of_today(desk: tuple[Desk, Path]) -> None:
     """Recorded 44 days ahead, looked at with the right clock: no trust from the future, no age, and it is said."""
     at, plan = desk
     at.days(44)
@@ -62,7 +62,7 @@ def test_work_dated_after_now_is_no_proof_of_today(desk: tuple[Desk, Path]) -> N
     assert clock in _page(at, plan)
 
 
-def test_a_clock_set_back_is_told_where_it_happened(desk: tuple[Desk, Path]) -> None:
+def test_a_clock_set_back_is_shown_where_it_happened(desk: tuple[Desk, Path]) -> None:
     """The record goes on with the right clock: list, status, verify and certificate name the entry and both times."""
     at, plan = desk
     at.days(44)
@@ -76,7 +76,7 @@ def test_a_clock_set_back_is_told_where_it_happened(desk: tuple[Desk, Path]) -> 
     assert [m["trust"] for m in at.status(plan)["meters"]] == ["trust"]
     assert clock in at.run("record", "verify").words
     assert clock in _page(at, plan)
-    assert "set back by" in at.run("record", "list", "--all").words
+    assert "set back by 44 days, from" in at.run("record", "list", "--all").words
 
 
 def _page(desk: Desk, plan: Path) -> str:

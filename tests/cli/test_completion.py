@@ -122,7 +122,7 @@ def test_the_overview_lists_all_commands_and_exit_codes() -> None:
 
 @pytest.mark.parametrize("command", [None, *COMMANDS])
 def test_manual_pages_lose_no_line_in_man(command: str | None) -> None:
-    """No line begins with a sign that man would take for an order, all orders are known ones."""
+    """No line begins with a sign that man would take for a request, all requests are known ones."""
     orders = {".TH", ".SH", ".PP", ".TP", ".nf", ".fi", ".B", ".SS", ".RS", ".RE"}
     for line in page_text(command, roff=True).splitlines():
         assert not line.startswith("'")

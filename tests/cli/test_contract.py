@@ -229,7 +229,7 @@ def test_two_waves_in_a_wav_file(call, own_folder):
         *("--secondary", "winding", "--expect", "60"),
     )
     assert result["quantities"]["turns_ratio"]["value"] == pytest.approx(60, rel=2e-3)
-    assert result["verdict"] == "indeterminate"  # one capture, 3 % gains: 60 can't be told from 61
+    assert result["verdict"] == "indeterminate"  # one capture, 3 % gains: 60 can't be distinguished from 61
     assert result["turns"]["most_likely"] == 60
 
 

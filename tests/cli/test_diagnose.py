@@ -72,7 +72,7 @@ def test_the_path_is_recorded(capsys: pytest.CaptureFixture[str], folder: Path) 
 
 
 def test_cases_from_a_file_one_answer_a_line(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    """A bad line is answered by its error and the rest goes on; the exit code tells."""
+    """A bad line is answered by its error and the rest goes on; the exit code shows it."""
     good = {"expect": "27 V ac", "reading": "0.003 V ac", "mains_nominal": "230 V ac", "evidence": []}
     lines = [
         json.dumps(good),
@@ -122,7 +122,7 @@ def test_typed_answers_one_card_at_a_time(asked: Callable[..., tuple[int, str]])
     assert "safe" not in out
 
 
-def test_the_number_of_an_answer_stands_for_it(asked: Callable[..., tuple[int, str]]) -> None:
+def test_the_number_of_an_answer_picks_it(asked: Callable[..., tuple[int, str]]) -> None:
     _, by_word = asked("in order\nlamp_in_outlet=dark\n")
     _, by_number = asked("1\nlamp_in_outlet=dark\n")
     assert "1 in order" in asked("?\n")[1]
@@ -159,7 +159,7 @@ def test_skipping_the_look_at_the_jacks_opens_no_other_check(asked: Callable[...
 
 
 def test_a_bad_meter_brings_its_recall_along(capsys: pytest.CaptureFixture[str]) -> None:
-    """The command for what rested on it."""
+    """The command for what was measured with it."""
     words = ["--expect", "27 V ac", "--reading", "31.4 V ac", "--evidence", "fresh_cell=1.839 V dc"]
     words += ["--evidence", "look=battery symbol"]
     main(["diagnose", *words, "--no-record"])
@@ -197,7 +197,7 @@ def test_a_slip_is_asked_about(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_counts_of_this_bench_are_taken_in(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    """A bench whose leads break all the time is told so."""
+    """A bench whose leads break often has these counts in its answer."""
     (folder / "counts.toml").write_text("lead_open = 40\n", encoding="utf-8")
     words = ["--expect", "27 V ac", "--reading", "0.21 V ac", "--json", "--no-record"]
     _, (plain,) = run(capsys, *words)

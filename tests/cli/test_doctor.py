@@ -96,7 +96,7 @@ def test_a_folder_that_can_not_be_written_is_exit_5(tmp_path: Path) -> None:
     assert main(["doctor", "--logbook", str(closed / "x.logbook")]) == 5
 
 
-def test_a_wrong_bench_file_is_told(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_a_wrong_bench_file_is_reported(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """Exit 2, as every command that needs the bench file ends with it; all else is shown."""
     (tmp_path / "bench.toml").write_text("[[instrument", encoding="utf-8")
     assert main(["doctor"]) == 2

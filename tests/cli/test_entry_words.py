@@ -72,7 +72,7 @@ def test_no_line_of_the_demo_shows_digests_or_raw_keys(
 
 
 def test_status_names_the_logbook_that_is_there(tmp_path: Path) -> None:
-    """Nothing recorded yet, where another logbook lies beside: the reader is told."""
+    """Nothing recorded yet, where another logbook is beside it: the reader is informed."""
     desk = Desk(tmp_path / "desk")
     desk.run("new", desk.folder / "p")
     (desk.folder / "other.logbook").touch()
@@ -113,7 +113,7 @@ def test_a_list_at_forty_columns_keeps_its_words(tmp_path: Path, monkeypatch: py
 
 
 def diagnosed(desk: Desk, *evidence: str) -> str:
-    """Number of the entry of a meter that reads high, looked into with some evidence."""
+    """Number of the entry of a meter that reads high, diagnosed with some evidence."""
     words = [word for text in evidence for word in ("--evidence", text)]
     desk.run("diagnose", "--expect", "27 V ac", "--reading", "31.4 V ac", *words)
     return str(desk.run("record", "list", "--json").json["entries"][0]["entry"])

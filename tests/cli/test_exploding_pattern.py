@@ -1,4 +1,4 @@
-"""A pattern that explodes holds up nobody: the program ends at once, and what other meters sent is kept."""
+"""A pattern with exponential backtracking blocks nothing: the program ends at once, and what other meters sent is kept."""
 
 from __future__ import annotations
 

@@ -27,7 +27,7 @@ def nothing_connected(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.chdir(tmp_path)
 
 
-def test_nothing_connected_is_no_failure(capsys: pytest.CaptureFixture[str]) -> None:
+def test_nothing_connected_is_not_a_failure(capsys: pytest.CaptureFixture[str]) -> None:
     """Exit 0, what was looked for, and what to try."""
     assert main(["find"]) == 0
     said = " ".join(capsys.readouterr().out.split())
@@ -39,7 +39,7 @@ def test_nothing_connected_is_no_failure(capsys: pytest.CaptureFixture[str]) -> 
 def test_a_meter_and_a_scope_are_shown_and_written(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    """The reading stands beside the question whether the display shows it; --write appends, twice changes nothing."""
+    """The reading is printed beside the question whether the display shows it; --write appends, twice changes nothing."""
     monkeypatch.setenv("COLUMNS", "200")
     frame, shown = EXAMPLES["segment14"]
     with PtyMeter(frame) as line, ScpiServer(PreambleScope().instrument()) as server:

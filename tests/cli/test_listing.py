@@ -120,7 +120,7 @@ def test_control_characters_of_others_never_reach_the_terminal():
 
 
 def test_the_same_lines_on_a_rich_console():
-    """The demo tells commands' answers on a console of its own."""
+    """The demo prints commands' answers on a console of its own."""
     console = Console(file=io.StringIO(), width=30)
     on_console(console).table(("check", "why"), [("C01", "[bold] :smile: stays as it is, and folds")])
     assert console.file.getvalue().splitlines() == [

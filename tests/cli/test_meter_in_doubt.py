@@ -15,7 +15,7 @@ def desk(tmp_path: Path) -> StandardsDesk:
     return StandardsDesk(tmp_path)
 
 
-def test_a_hold_stays_shut_on_a_meter_that_failed(desk: StandardsDesk) -> None:
+def test_a_hold_does_not_open_on_a_meter_that_failed(desk: StandardsDesk) -> None:
     """Fail, measure, release: refused with the reason; new battery, measured again: released."""
     desk.run("standard", "MB-02", "CS-3", "5.50 V dc")
     said = desk.answer(desk.plan, "C02", ["", "5.00 V"])

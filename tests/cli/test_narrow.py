@@ -58,7 +58,7 @@ def test_a_mistyped_plan_is_named(
     assert main(["status"]) == 3  # nothing done yet
 
 
-def test_a_file_that_is_no_logbook_is_not_praised(
+def test_a_file_that_is_not_a_logbook_is_not_praised(
     tmp_path: os.PathLike[str], capsys: pytest.CaptureFixture[str]
 ) -> None:
     path = os.path.join(tmp_path, "hello.logbook")

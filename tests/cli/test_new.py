@@ -23,7 +23,7 @@ def desk(tmp_path: Path) -> Desk:
 
 
 def faulty(desk: Desk, fault: str) -> None:
-    """Give MB-02 a fault, as the plan's comments tell."""
+    """Give MB-02 a fault, as the plan's comments say."""
     text = desk.bench.read_text(encoding="utf-8")
     desk.write("bench.toml", text.replace('address = "typed:"', f'address = "sim:MB-02?fault={fault}"'))
 
@@ -37,7 +37,7 @@ def test_all_five_checks_pass_and_the_hold_opens(desk: Desk) -> None:
     assert desk.run("release", plan, "H1").code == 0
 
 
-def test_what_is_to_be_typed_is_told(desk: Desk) -> None:
+def test_what_is_to_be_typed_is_shown(desk: Desk) -> None:
     """A meter read by eye shows its display to whoever has to type it; so does the mains monitor."""
     said = desk.run("run", desk.folder / "plan.toml", "--no-cards", stdin=TYPED)
     assert re.search(r"on the bench: MB-02 shows 27\.\d V", said.out)
@@ -61,8 +61,8 @@ def test_a_planted_fault_shows(desk: Desk) -> None:
     assert desk.run("standard", "MA-01", "CS-3").code == 0
 
 
-def test_a_doubtful_reading_is_looked_into(desk: Desk) -> None:
-    """MA-01 has drifted: the diagnosis has its checks done, then the other meter is put on and its display told."""
+def test_a_doubtful_reading_is_diagnosed(desk: Desk) -> None:
+    """MA-01 has drifted: the diagnosis has its checks done, then the other meter is put on and its display shown."""
     text = desk.bench.read_text(encoding="utf-8")
     desk.write("bench.toml", text.replace('"sim:MA-01"', '"sim:MA-01?fault=meter_gain_drift"'))
     plan = desk.folder / "plan.toml"

@@ -1,4 +1,4 @@
-"""A result says one thing wherever it is told, and a message shows what to write where it was asked for."""
+"""A result says one thing wherever it is shown, and a message shows what to write where it was asked for."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def desk(tmp_path: Path) -> Desk:
 
 
 def test_a_design_check_that_fails_shows_in_the_first_line_everywhere(desk: Desk, tmp_path: Path) -> None:
-    """Screen, list and certificate tell the verdict that counts, with its own reason."""
+    """Screen, list and certificate show the verdict that counts, with its own reason."""
     said = desk.run(*SUPPLY)
     assert said.code == 1
     first = said.out.splitlines()[0]
@@ -49,7 +49,7 @@ def test_the_first_line_is_about_the_quantity_that_decided(desk: Desk) -> None:
     assert said.out.startswith("▲ FAIL  source resistance 28.6 ± 4.6 Ω   allowed ≤")
 
 
-def test_a_value_inside_its_limits_is_no_headline_of_a_fail(desk: Desk) -> None:
+def test_a_value_inside_its_limits_is_not_the_headline_of_a_fail(desk: Desk) -> None:
     """9.12 V is within the limits of a part of either kind; that neither kind fits is why it fails."""
     said = desk.run("supply", "--nameplate", "9 V dc 1 A", "--reading", "9.12 V dc", "--accuracy", "0.5 % + 2",
                     "--load", "10 ohm", "--loaded", "5.00 V dc")  # fmt: skip
@@ -104,7 +104,7 @@ def test_checks_that_wait_for_each_other_are_refused(tables: tuple[str, ...], tm
 
 
 def test_a_step_is_taken_once(desk: Desk, tmp_path: Path) -> None:
-    """A second time is told as what it is."""
+    """A second time is refused as a second time."""
     path = desk.folder / "plan.toml"
     path.write_text(
         plan_text(part("T1"), reading_check("C01", "V=", high="6 V"), hold("H1", "solder", "C01")), "utf-8"
@@ -133,7 +133,7 @@ def test_meters_that_agree_on_zero_prove_nothing(desk: Desk) -> None:
     ],
 )
 def test_the_hint_fits_the_option(words: list[str], example: str, capsys: pytest.CaptureFixture[str]) -> None:
-    """An example that could not stand there helps nobody."""
+    """An example that could not be typed there helps nobody."""
     try:
         code: object = main(words)
     except SystemExit as ended:  # argparse's own way out
@@ -161,8 +161,8 @@ def test_a_terminal_without_the_marks_gets_the_words(encoding: str, tmp_path: Pa
     plain = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, check=False)
     assert plain.returncode == 1
     assert b"pass" in plain.stdout
-    told = subprocess.run(
+    done = subprocess.run(
         [*command, "--json"], cwd=tmp_path, env=environment, capture_output=True, check=False
     )
-    assert told.stdout.isascii()
-    assert told.returncode == 1
+    assert done.stdout.isascii()
+    assert done.returncode == 1

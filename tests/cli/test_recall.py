@@ -1,4 +1,4 @@
-"""Whatever is found bad recalls what rests on it: scope, channel, range, divider, resistor, check standard, meter."""
+"""Whatever is found bad recalls what was measured with it: scope, channel, range, divider, resistor, check standard, meter."""
 
 from __future__ import annotations
 
@@ -193,7 +193,7 @@ def test_a_load_resistor_moves_the_source_resistance_only(desk: Desk) -> None:
     said = desk.run("recall", "15 ohm load resistor", "--reason", "18 ohm", "--error", "20 %", "--json")
     (one,) = said.json["results"]
     assert (one["part"], one["class"]) == ("T1", "stands with wider uncertainty")
-    assert "source resistance 1.84 ± 0.54 Ω was really 1.837 to 2.204 Ω" in one["reason"]
+    assert "source resistance 1.84 ± 0.54 Ω corrected to 1.837 to 2.204 Ω" in one["reason"]
 
 
 def test_a_check_standard_found_wrong_recalls_what_passed_meters_measured(desk: Desk) -> None:
@@ -211,12 +211,12 @@ def test_a_check_standard_found_wrong_recalls_what_passed_meters_measured(desk: 
     ]
     (one,) = said.json["results"]
     assert (
-        "MA-1 passed on CS-3 only; no-load voltage 27.90 ± 0.90 V was really 27.46 to 27.90 V"
+        "MA-1 passed on CS-3 only; no-load voltage 27.90 ± 0.90 V corrected to 27.46 to 27.90 V"
         in one["reason"]
     )
     desk.run("record", "certificate", "--out", desk.folder / "page.html")
     page = (desk.folder / "page.html").read_text(encoding="utf-8")
-    assert "CS-3 recalled (2026-03-02, entry" in page
+    assert "CS-3 was found bad (2026-03-02, entry" in page
     assert "still valid, with wider uncertainty: a result (entry" in page
     # 27.46 V less 0.90 V to 27.90 V plus 0.90 V, by hand.
     assert re.search(r'26\.56 to 28\.80 V <span class="note">\(was 27\.90 ± 0\.90 V\)', page)
@@ -231,7 +231,7 @@ def test_a_check_standard_found_wrong_recalls_what_passed_meters_measured(desk: 
     assert desk.run(*SUPPLY, "--reading", "27.5 V ac", "--meter", "MA-1", "--json").json["verdict"] == "pass"
 
 
-def test_a_failure_on_a_wrong_standard_is_told(desk: Desk) -> None:
+def test_a_failure_on_a_wrong_standard_is_reported(desk: Desk) -> None:
     """5.10 V on a standard that is really 5.10 V: the meter was right."""
     bad = desk.run("standard", "MA-1", "CS-3", "5.10 V dc", "--json")
     assert bad.json["verdict"] == "fail"
@@ -274,7 +274,7 @@ def test_a_repaired_meter_is_checked_before_it_is_trusted(desk: Desk) -> None:
     assert meter["trust"] == "trust"
 
 
-def test_a_repair_without_a_check_since_is_no_trust(desk: Desk) -> None:
+def test_a_repair_without_a_check_since_does_not_bring_trust(desk: Desk) -> None:
     """A meter recalled by hand counts again once repaired, but its earlier check says nothing of it now."""
     assert desk.run("standard", "MA-1", "CS-3", "5.00 V dc").code == 0
     desk.run("recall", "MA-1", "--reason", "dropped")
@@ -324,10 +324,10 @@ def test_a_slip_in_a_name_recalls_nothing_and_says_what_is_known(
         ("15 ohm load resistor", [("T1", "stands with wider uncertainty")]),
     ],
 )
-def test_a_record_of_labels_only_recalls_what_can_be_told(
+def test_a_record_of_labels_only_recalls_what_its_labels_say(
     desk: Desk, name: str, parts: list[tuple[str, str]]
 ) -> None:
-    """The labels of that time are read as a format; which way a source resistance follows the load they don't tell."""
+    """The labels of that time are read as a format; which way a source resistance follows the load they don't say."""
     shutil.copy(OLD, desk.logbook)
     assert desk.run("record", "verify").code == 0
     desk.days(1)
@@ -365,21 +365,21 @@ def test_status_and_certificate_show_the_wider_interval_and_who_released(desk: D
     ("meter", "error", "kind", "said"),
     [
         # 236 V read 10 % high were 214.5 V: limits 26.16 V / 1.1 and 29.50 V / 1.1, by hand.
-        ("MA-10", "10 %", "measure again", "its limits really 23.78 … 26.82 V: may lie outside"),
-        ("MA-10", "1 %", "stands with wider uncertainty", "its limits really 25.90 … 29.21 V: still within"),
+        ("MA-10", "10 %", "measure again", "its limits to 23.78 … 26.82 V: may lie outside"),
+        ("MA-10", "1 %", "stands with wider uncertainty", "its limits to 25.90 … 29.21 V: still within"),
         # Read by the same meter, the output was 10 % lower, too.
         (
             "MA-1",
             "10 %",
             "stands with wider uncertainty",
-            "was really 25.23 to 27.75 V, its limits really 23.78",
+            "corrected to 25.23 to 27.75 V, its limits to 23.78",
         ),
     ],
 )
 def test_limits_that_follow_a_bad_meter_are_corrected_too(
     desk: Desk, meter: str, error: str, kind: str, said: str
 ) -> None:
-    """A pass against limits from a mains voltage that was never there is no pass."""
+    """A pass against limits from a mains voltage that was never there does not count as a pass."""
     words = (
         "--mains",
         "236 V",

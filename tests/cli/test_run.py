@@ -162,7 +162,7 @@ def test_bad_use_is_one_clear_error(
     Path("picture.png").write_bytes(b"\x89PNG\r\n")
     try:
         got = main(list(words))
-    except SystemExit as stopped:  # argparse tells it itself
+    except SystemExit as stopped:  # argparse reports it itself
         got = int(stopped.code or 0)
     captured = capsys.readouterr()
     assert got == code

@@ -120,7 +120,7 @@ def test_a_fail_says_how_sure_it_is_that_it_is_none(desk: Desk) -> None:
     assert "anything from 97 to 106 turns: over 99.9 % sure that it is outside the limits" in said.words
 
 
-def test_an_accuracy_without_counts_is_told(desk: Desk) -> None:
+def test_an_accuracy_without_counts_is_said(desk: Desk) -> None:
     """Most meters have them; "+ 0" says that this one has none."""
     words = ("supply", "--nameplate", "24 V ac 40 VA", "--reading", "27.75 V ac", "--accuracy")
     assert "has no counts" in desk.run(*words, "1.2 %").words

@@ -91,7 +91,7 @@ def test_a_second_failure_recalls_nothing_twice(bench: Path, capsys: pytest.Capt
 
 
 def test_a_recall_by_hand_after_a_diagnosis(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """A diagnosis that blames the meter recalls what rested on it."""
+    """A diagnosis that blames the meter recalls what it measured."""
     supply = ["supply", "--nameplate", "24 V ac 40 VA", "--mains", "231 V", "--mains-nominal", "230 V"]
     main([*supply, "--reading", "27.5 V ac", "--meter", "MB-02"])
     capsys.readouterr()

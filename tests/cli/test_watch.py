@@ -108,7 +108,7 @@ def test_a_linked_meter_named_only_in_a_group_is_watched_too(
     assert picture["groups"][0]["state"] == "agree"
 
 
-def test_an_instrument_out_of_reach_is_told_and_ends_in_4(
+def test_an_instrument_out_of_reach_is_reported_and_ends_in_4(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, given: Given
 ) -> None:
     monkeypatch.chdir(tmp_path)
@@ -127,7 +127,7 @@ def test_an_instrument_out_of_reach_is_told_and_ends_in_4(
         ("MX-99=27.8 V ac", "not a typed meter"),
     ],
 )
-def test_a_line_that_is_no_reading_is_answered_and_nothing_recorded(
+def test_a_line_that_is_not_a_reading_is_answered_and_nothing_recorded(
     line: str,
     answer: str,
     tmp_path: Path,
@@ -186,7 +186,7 @@ def test_a_bad_line_is_answered_even_when_a_good_one_follows_at_once(
 
 
 @pytest.mark.parametrize(
-    ("lines", "told"),
+    ("lines", "said"),
     [
         ("", "out: nothing compared yet, no reading of A, B typed yet"),
         ("A=27.8 V ac\n", "out: nothing compared yet, no reading of B typed yet"),
@@ -195,7 +195,7 @@ def test_a_bad_line_is_answered_even_when_a_good_one_follows_at_once(
 )
 def test_a_comparison_not_made_or_not_decided_clears_nobody(
     lines: str,
-    told: str,
+    said: str,
     tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
     monkeypatch: pytest.MonkeyPatch,
@@ -207,7 +207,7 @@ def test_a_comparison_not_made_or_not_decided_clears_nobody(
     Path("bench.toml").write_text(text, encoding="utf-8")
     given(lines)
     assert main(["watch", "A", "B", "--group", "out=A,B", "--plain"]) == 3
-    assert told in capsys.readouterr().out
+    assert said in capsys.readouterr().out
     given(lines)
     assert main(["watch", "A", "B", "--group", "out=A,B", "--once"]) == 3
     picture = capsys.readouterr().out

@@ -215,7 +215,7 @@ def test_the_check_names_the_rule_that_is_broken(broken: Callable[[], _Careless]
             os.close(descriptor)
 
 
-def test_a_missing_instrument_must_be_told_as_one() -> None:
+def test_a_missing_instrument_must_be_reported_as_one() -> None:
     def unreachable(error: BaseException) -> Callable[[], Adapter]:
         return lambda: ScriptedReader("MA-01", [], open_errors=[error])
 

@@ -38,19 +38,19 @@ def test_state_e_n_and_distance_are_those_of_the_latest_typed_reading() -> None:
     dog = Watchdog(accuracy, [group])
     typed = {8: 30.4, 10: 30.5, 24: 0.02, 32: 27.7}
     linked = list(Node(1, tags=("M1",), wander=steady).readings(45))
-    told = {}
+    after = {}
     due = dict(typed)
     for reading in linked:
         dog.take(reading)
         second = int(reading.mono_ns // 10**9)
         if (volts := due.pop(second, None)) is not None:
             dog.take(by_eye(reading.mono_ns / 1e9, volts))
-        if second - 1 in typed and second - 1 not in told:
-            told[second - 1] = (
+        if second - 1 in typed and second - 1 not in after:
+            after[second - 1] = (
                 dog.agreement(group, reading.mono_ns),
                 dog.suspects(reading.mono_ns, reading.mono_ns),
             )
-    one, two, zero, good = (told[s] for s in typed)
+    one, two, zero, good = (after[s] for s in typed)
     assert one[0].word == "unsettled"
     assert one[1] == ()
     assert two[0].word == "disagree"
@@ -72,7 +72,7 @@ def test_state_e_n_and_distance_are_those_of_the_latest_typed_reading() -> None:
     assert good[1] == ()
 
 
-def test_a_linked_disagreement_that_fades_is_not_told_as_one_with_e_n_below_1() -> None:
+def test_a_linked_disagreement_that_fades_is_not_reported_as_one_with_e_n_below_1() -> None:
     group = NodeGroup("node", ("M1", "M3"))
     dog = Watchdog(accuracy, [group])
 

@@ -1,4 +1,4 @@
-"""From readings to pictures: uncertainty, trend, scale, recorder's health, changes told as lines."""
+"""From readings to pictures: uncertainty, trend, scale, recorder's health, changes written as lines."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ GROUP = NodeGroup("node", ("M1", "M3"))
 
 
 def collected(readings: list[Reading], **options: object) -> tuple[Collector, ManualClock]:
-    """A collector that was given readings on a clock that stands at the last."""
+    """A collector that was given readings, on a clock that is at the last one."""
     clock = ManualClock(readings[0].utc_ns)
     collector = Collector(BENCH, [GROUP], clock=clock, linked=["M1", "M3"], **options)  # type: ignore[arg-type]
     for reading in readings:
@@ -103,7 +103,7 @@ def test_clearing_begins_the_plots_again() -> None:
     assert not collector.snapshot().plots
 
 
-def test_readings_that_wait_are_told_from_those_written_and_lost() -> None:
+def test_readings_that_wait_are_counted_apart_from_those_written_and_lost() -> None:
     collector, _ = collected(node_readings(10))
     readings = node_readings(10)
     collector.committed(None, readings[:50])
@@ -114,7 +114,7 @@ def test_readings_that_wait_are_told_from_those_written_and_lost() -> None:
     assert health.bad_frames == 3
 
 
-def test_a_gap_is_counted_once_and_the_silent_meter_told() -> None:
+def test_a_gap_is_counted_once_and_the_silent_meter_named() -> None:
     collector, clock = collected(node_readings(10))
     clock.advance(20)
     lost = LinkStatus("M1", Link.LOST, error="the port went away")

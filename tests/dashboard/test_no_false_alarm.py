@@ -26,7 +26,7 @@ def test_a_steady_cell_on_coarse_displays_freezes_nobody(noise: float) -> None:
     assert raised(node.readings(500)) == []
 
 
-def test_a_step_of_the_source_that_meters_follow_at_different_speed_is_no_disagreement() -> None:
+def test_a_step_of_the_source_that_meters_follow_at_different_speed_is_not_a_disagreement() -> None:
     def slow(reading: Reading) -> Reading:
         # This meter needs 3 s for a step that the others follow at once.
         late = reading.mono_ns / 1e9 - 20
@@ -49,7 +49,7 @@ def test_all_meters_near_zero_is_the_source_switched_off() -> None:
     assert raised(readings) == []
 
 
-def test_a_source_that_becomes_unsteady_is_no_meter_s_fault() -> None:
+def test_a_source_that_becomes_unsteady_is_not_a_meter_s_fault() -> None:
     g = random.Random(1)
 
     def jumpy(reading: Reading) -> Reading:

@@ -117,7 +117,7 @@ def test_gaps_stay_empty_and_slow_meters_do_not_look_like_gaps() -> None:
     assert any("─" * 11 in row for row in slow)
 
 
-def test_two_curves_are_told_apart_without_colour_even_where_they_lie_on_each_other() -> None:
+def test_two_curves_are_distinguished_without_colour_even_where_they_lie_on_each_other() -> None:
     same = [(t * S, 5.0) for t in range(60)]
     plot = plotted(Series("MA-01", same, 0.01), Series("MD-06", same, 0.01))
     assert [(c.letter, c.tag, c.words) for c in plot.curves] == [

@@ -46,7 +46,7 @@ def test_a_frozen_display_is_named_once_the_others_have_moved() -> None:
     assert found[0][1].next_check == "short_tips"
 
 
-def test_a_lone_display_that_stands_after_it_always_wandered_is_doubted() -> None:
+def test_a_lone_display_that_stops_after_it_always_wandered_is_doubted() -> None:
     node = Node(1, tags=("M3",))
     found = raised(changed(node.readings(700), "M3", 300, frozen()), groups=())
     assert [(s.kind, s.tag) for _, s in found] == [(Kind.FROZEN, "M3")]

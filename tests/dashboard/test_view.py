@@ -102,7 +102,7 @@ def test_state_uncertainty_agreement_doubt_next_check_and_recorder_are_in_words(
         assert words in text
 
 
-def test_a_check_that_several_doubts_ask_for_is_told_once() -> None:
+def test_a_check_that_several_doubts_ask_for_is_shown_once() -> None:
     text = "\n".join(drawn(snapshot(4, 3), 80, 30))
     assert text.count("Take the tips off") == 1
     assert text.count("the same check as above") == 2
@@ -124,7 +124,7 @@ def test_a_terminal_without_the_shapes_gets_ascii() -> None:
 
 
 def grouped(words: str = "", **fields: object) -> Snapshot:
-    """Two meters whose comparison stands as said."""
+    """Two meters whose comparison is as given."""
     picture = snapshot(2)
     group = dataclasses.replace(picture.groups[0], words=words, **fields)  # type: ignore[arg-type]
     return dataclasses.replace(picture, groups=(group,))

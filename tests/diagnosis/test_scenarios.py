@@ -140,7 +140,7 @@ def engine() -> Iterator[subprocess.Popen[str]]:
 
 
 def ask(engine: subprocess.Popen[str], scenario: Scenario) -> dict[str, Any]:
-    """Send the case as it stands, return the answer; hangs if the command doesn't flush."""
+    """Send the case as it is, return the answer; hangs if the command doesn't flush."""
     pipe_in: TextIO | None = engine.stdin
     assert pipe_in is not None
     assert engine.stdout is not None

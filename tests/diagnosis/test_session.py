@@ -1,4 +1,4 @@
-"""What the engine holds to whatever the case."""
+"""What holds of the engine in every case."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def probability(of: str, found: Case) -> float:
     return next((c.probability for c in diagnose(found).causes if c.id == of), 0.0)
 
 
-def test_near_zero_is_no_proof_of_a_dead_output() -> None:
+def test_near_zero_does_not_prove_a_dead_output() -> None:
     """Of what can be behind a first reading near zero, a third or more leaves the output live."""
     found = diagnose(case("0.003 V ac"))
     assert 0.3 < found.p_live < 0.7
@@ -85,7 +85,7 @@ def test_evidence_that_contradicts_every_cause_is_called_that() -> None:
 
 
 def test_an_irrelevant_check_does_not_move_a_tie() -> None:
-    """The resistance of an unknown primary tells nothing of part against plan."""
+    """The resistance of an unknown primary says nothing of part against plan."""
     steps = [("reread", "13.7 V ac"), ("reread_nameplate", "agrees"), ("second_meter", "13.6 V ac")]
     before = diagnose(case("13.6 V ac", *steps))
     after = diagnose(case("13.6 V ac", *steps, ("ohms_plug", "103.2 ohm")))
@@ -118,12 +118,12 @@ def test_context_raises_what_it_makes_likely(context: str, cause: str) -> None:
     """What is known beside the reading moves the weights."""
     reading = {"meter_battery_low": "31.4 V ac", "part_low": "20.0 V ac", "lead_intermittent": "0.3 V ac"}
     plain = case(reading.get(cause, "0.002 V ac"))
-    told = case(reading.get(cause, "0.002 V ac"), context=[context])
-    assert probability(cause, told) > probability(cause, plain)
+    informed = case(reading.get(cause, "0.002 V ac"), context=[context])
+    assert probability(cause, informed) > probability(cause, plain)
 
 
 def test_a_linked_meter_rules_out_settings() -> None:
-    """The frame tells function and flags."""
+    """The frame gives function and flags."""
     assert probability("hold_engaged", case("0.002 V ac", context=["linked meter"])) < 0.3 * probability(
         "hold_engaged", case("0.002 V ac")
     )
@@ -292,7 +292,7 @@ def test_overload_with_a_right_second_meter_is_this_meters_range() -> None:
 
 
 @pytest.mark.parametrize("reading", ["2.7 kV ac", "27 kV ac", "271 V ac"])
-def test_a_shifted_point_or_prefix_is_no_weak_part(reading: str) -> None:
+def test_a_shifted_point_or_prefix_is_not_a_weak_part(reading: str) -> None:
     """Ten, a hundred and a thousand times the expected."""
     assert probability("range_slip", case(reading)) > 0.8
     assert probability("part_low", case(reading)) < 0.05  # its rate: beside the slip it may be there
@@ -307,7 +307,7 @@ def test_volts_read_where_ohms_were_meant_show_a_live_output() -> None:
 
 
 @pytest.mark.parametrize("reading", ["20.3 V ac", "0.21 V ac", "31.4 V ac"])
-def test_a_repeated_steady_reread_is_no_further_evidence(reading: str) -> None:
+def test_a_repeated_steady_reread_is_not_further_evidence(reading: str) -> None:
     """Beyond its lapse: points that lie still show the same again, whatever the cause."""
     once, twice = (diagnose(case(reading, *[("reread", reading)] * n)) for n in (1, 2))
     before = {c.id: c.probability for c in once.causes}
@@ -360,3 +360,32 @@ def test_power_goes_off_before_a_lead_in_the_current_jack_is_looked_for() -> Non
     assert found.next[0].card.startswith("Power off at the outlet")
     assert "Stop live work" in found.cautions[0]
     assert all("tips off" not in n.card.lower() for n in found.next)
+
+
+@pytest.mark.parametrize(
+    ("expect", "first", "outcome", "more", "cause"),
+    [
+        ("27 V ac", "0.18 V ac", "jumps", [("other_leads", "27.0 V ac")], "lead_intermittent"),
+        # Nothing to see on a dead circuit but this: the lead, and then no mains.
+        ("27 V ac", "0.18 V ac", "jumps", [("lamp_in_outlet", "dark")], "lead_intermittent"),
+        ("27 V ac", "0.18 V ac", "OL", [], "lead_open"),
+        ("2 A ac", "0.000 A ac", "OL", [("second_meter", "2.01 A ac")], "lead_open"),
+        ("2 A ac", "0.000 A ac", "0.2 ohm", [("second_meter", "2.01 A ac")], "current_fuse_blown"),
+    ],
+)
+def test_leads_moved_with_the_tips_together(
+    expect: str, first: str, outcome: str, more: list[tuple[str, str]], cause: str
+) -> None:
+    """On ohms, with nothing else in the way, a lead that comes and goes is told from one that stays open."""
+    found = diagnose(case(first, ("look", "in order"), ("short_tips_ohms", outcome), *more, expect=expect))
+    assert found.causes[0].id == cause
+
+
+def test_a_word_is_taken_only_where_a_check_can_show_it() -> None:
+    """The tips together may jump; a reading of the mains may not."""
+    assert parse_evidence(("short_tips_ohms", " Jumps ")).outcome.words == ("jumps",)
+    with pytest.raises(UsageError):
+        parse_evidence(("read_mains", "jumps"))
+    with pytest.raises(UsageError) as refused:
+        parse_evidence(("short_tips_ohms", "jumpy"))
+    assert "jumps" in refused.value.hint

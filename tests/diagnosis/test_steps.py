@@ -11,7 +11,7 @@ BATTERY = [("look", "battery symbol"), ("fresh_cell", "1.839 V dc")]
 
 
 def test_an_answer_can_be_taken_back() -> None:
-    """After undo the session stands as if the answer had never been given."""
+    """After undo the session is as if the answer had never been given."""
     session = Session(Case.from_text("27 V ac", "0.21 V ac"))
     before = session.state()
     session.update(parse_evidence(("read_mains", "0.0 V ac")))
@@ -121,6 +121,6 @@ def test_outlets_are_spoken_of_only_where_mains_feeds_the_points() -> None:
 def test_a_meter_that_failed_its_standard_is_doubted_first() -> None:
     """5.31 V on a 5 V reference, by a meter that just failed on it."""
     plain = diagnose(Case.from_text("5 V dc", "5.31 V dc", source="bench"))
-    told = diagnose(Case.from_text("5 V dc", "5.31 V dc", source="bench", context=["standard failed"]))
+    found = diagnose(Case.from_text("5 V dc", "5.31 V dc", source="bench", context=["standard failed"]))
     assert plain.causes[0].family == "none"
-    assert told.causes[0].family == "meter"
+    assert found.causes[0].family == "meter"

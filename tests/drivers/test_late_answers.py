@@ -24,7 +24,7 @@ def test_a_late_answer_is_never_taken_for_the_next_question(link: str) -> None:
     assert total.stood_still <= 0.2 * total.late, total.notes
 
 
-def test_what_a_program_broken_off_left_under_way_is_no_identity() -> None:
+def test_what_a_program_broken_off_left_under_way_is_not_taken_for_the_identity() -> None:
     """Behind a serial bridge the old answer comes to the new connection: it is not taken for the identity."""
     instrument = Late(MeterTrial().script())
     with LINKS["serial bridge"](instrument) as resource:

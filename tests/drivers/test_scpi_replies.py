@@ -52,7 +52,7 @@ def test_numbers_of_all_three_forms_and_their_last_digit(text: str, value: float
 @pytest.mark.parametrize(
     "text", ["", "CH1:SCALE 2.0", "1,5", "1e", "0x10", "nan", "12 V", "1e9999", "1e999", "--1"]
 )
-def test_what_is_no_number_is_refused(text: str) -> None:
+def test_what_is_not_a_number_is_refused(text: str) -> None:
     """Headers, words, commas and wild exponents never become a number."""
     with pytest.raises(BadFrameError):
         parse_number(text)

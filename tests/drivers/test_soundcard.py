@@ -153,7 +153,7 @@ def test_what_can_not_calibrate_is_refused(audio: FakeAudio, card: ModuleType) -
 
 
 def test_lost_samples_are_an_error_not_a_gap(audio: FakeAudio, card: ModuleType) -> None:
-    """An overflow inside the record is refused; one while the input settles is none of its business."""
+    """An overflow inside the record is refused; one while the input settles does not matter."""
     with card.SoundCardScope("SC", "", card.ScopeOptions(span=0.2)) as scope:
         audio.overflow_at = 12000
         with pytest.raises(BadFrameError, match="lost samples"):
@@ -164,7 +164,7 @@ def test_lost_samples_are_an_error_not_a_gap(audio: FakeAudio, card: ModuleType)
 
 
 def test_nonsense_is_refused(card: ModuleType) -> None:
-    """Unknown channels and records that are none."""
+    """Unknown channels and impossible record lengths."""
     with card.SoundCardScope("SC", "") as scope:
         with pytest.raises(UsageError, match="CH1"):
             scope.capture(["CH1"])

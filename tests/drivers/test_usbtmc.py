@@ -121,7 +121,7 @@ def test_a_slow_scope_that_never_pauses_is_waited_for(device: Scope, ready: Read
 def test_a_pause_longer_than_the_time_out_counts_the_bytes_and_the_next_record_is_right(
     device: Scope, ready: Ready
 ) -> None:
-    """What stopped is told with how much came; the link is cleared before it is used again."""
+    """The error says how much came before it stopped; the link is cleared before it is used again."""
     scope = ready(10_000, timeout_s=0.3)
     device.how |= {"pause_after": 4096, "pause_s": 1.5}
     with pytest.raises(ReadTimeoutError, match=r"\d+ of 10000 bytes"):
@@ -185,7 +185,7 @@ def test_an_instrument_that_knows_no_abort_is_cleared_all_the_same(device: Scope
 
 
 def test_a_clear_that_leaves_an_answer_is_none(device: Scope, ready: Ready) -> None:
-    """The status byte still tells of an answer (message available): the link is opened again."""
+    """The status byte still shows an answer (message available): the link is opened again."""
     assert late_then_clear(device, ready, mav_stays=True).openings == 2
 
 
@@ -205,8 +205,8 @@ def test_a_wait_in_pieces_is_one_question(device: Scope, ready: Ready) -> None:
     assert violations(device) == []
 
 
-def test_a_refused_question_is_told_as_refused(device: Scope, ready: Ready) -> None:
-    """The error queue tells why nothing came."""
+def test_a_refused_question_is_reported_as_refused(device: Scope, ready: Ready) -> None:
+    """The error queue says why nothing came."""
     scope = ready(timeout_s=0.3)
     device.how["refuse"] = ":WAVeform:PREamble?"
     with pytest.raises(InstrumentRefusedError, match="Undefined header"):
@@ -222,7 +222,9 @@ def test_a_scope_of_unknown_make_is_recognised(device: Scope, bus: InProcessUsb)
 
 
 @pytest.mark.parametrize("fault", [{"stall_in_after": 4096}, {"stall_out": 1}])
-def test_a_halted_endpoint_is_told_and_cleared(device: Scope, ready: Ready, fault: dict[str, int]) -> None:
+def test_a_halted_endpoint_is_reported_and_cleared(
+    device: Scope, ready: Ready, fault: dict[str, int]
+) -> None:
     """STALL in a block or of a command: an error, no hang, and opening again works."""
     scope = ready()
     device.how |= fault
@@ -256,7 +258,7 @@ def test_more_than_a_packet_holds_is_an_error_not_a_hang(device: Scope, ready: R
 
 
 def test_pulling_the_cable_in_a_block_is_a_lost_link(device: Scope, bus: InProcessUsb, ready: Ready) -> None:
-    """Told with the bytes; opening says that it is missing; plugged in again, it works."""
+    """The error counts the bytes; opening says that it is missing; plugged in again, it works."""
     scope = ready()
     device.how["drop_after"] = 4096
     with pytest.raises(LinkLostError, match="of 10000 bytes"):
@@ -274,7 +276,7 @@ def test_pulling_the_cable_in_a_block_is_a_lost_link(device: Scope, bus: InProce
 def test_twenty_cycles_of_the_cable_leave_nothing_behind(
     device: Scope, bus: InProcessUsb, ready: Ready
 ) -> None:
-    """Each is told, each record after it is right, no thread and no claim is left."""
+    """Each gives an error, each record after it is right, no thread and no claim is left."""
     threads = threading.active_count()
     for _ in range(20):
         scope = ready()
@@ -289,7 +291,7 @@ def test_twenty_cycles_of_the_cable_leave_nothing_behind(
     assert threading.active_count() <= threads + 2
 
 
-def test_permission_is_told_as_that_with_the_rule(device: Scope, bus: InProcessUsb) -> None:
+def test_a_missing_permission_is_reported_with_the_rule(device: Scope, bus: InProcessUsb) -> None:
     """Not as missing: on Linux the udev rule with its ids is the hint (udev(7))."""
     bus.denied.add(device)
     with pytest.raises(OpenError, match="permission") as caught:

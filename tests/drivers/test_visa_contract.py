@@ -37,7 +37,7 @@ def ports() -> Iterator[list[int]]:
     [(0, "meter", ()), (1, "scope", ("CH1", "CH2")), (2, "scope", ("CH1",)), (3, "generator", ())],
 )
 def test_the_contract_is_kept(ports: list[int], index: int, kind: str, channels: tuple[str, ...]) -> None:
-    """Open, use, close, repeat, refuse when closed, leave nothing behind, and tell an absent instrument."""
+    """Open, use, close, repeat, refuse when closed, leave nothing behind, and report an absent instrument."""
     address = f"visa:TCPIP::127.0.0.1::{ports[index]}::SOCKET"
     with make_adapter(address, "warm-up", kind=kind):
         pass  # the library keeps one manager open for the process

@@ -106,7 +106,7 @@ def test_samples_in_text_are_volts(tmp_path: Path, form: str) -> None:
         ("1,2,NAN", "2 of them finite"),
     ],
 )
-def test_samples_in_text_that_are_no_record_are_refused(text: str, said: str) -> None:
+def test_samples_in_text_that_are_not_a_record_are_refused(text: str, said: str) -> None:
     """A word, too few of them, not a number."""
     with pytest.raises(BadFrameError, match=said):
         parse_samples(text, 3)

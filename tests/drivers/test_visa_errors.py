@@ -104,7 +104,7 @@ def test_time_outs_are_time_outs_not_lost_links(error: Exception) -> None:
         (errno.EAGAIN, OpenReason.BUSY),
     ],
 )
-def test_why_opening_failed_is_told_apart(number: int, reason: OpenReason) -> None:
+def test_reasons_why_opening_failed_are_distinguished(number: int, reason: OpenReason) -> None:
     """The operating system's number decides, also inside a serial library's exception."""
     for error in (OSError(number, "x"), serial.SerialException(number, "could not open port")):
         translated = translate(error, "x", opening=True)

@@ -13,13 +13,13 @@ from benchlog_drivers.visa_generator import VisaGenerator
 
 def test_a_generator_is_set_and_switched() -> None:
     """Frequency, open-circuit amplitude and load as the dialect says; the switch; the identity."""
-    told: dict[str, str] = {}
-    with ScpiServer(generator(told)) as server:
+    settings: dict[str, str] = {}
+    with ScpiServer(generator(settings)) as server:
         source = make_adapter(server.address, "SG-04", kind="generator")
         assert isinstance(source, VisaGenerator)
         with source:
             source.set_sine(5000.0, 10.0)
-            assert told == {
+            assert settings == {
                 "load": "INFinity",
                 "function": "SINusoid",
                 "unit": "VPP",
@@ -28,9 +28,9 @@ def test_a_generator_is_set_and_switched() -> None:
                 "amplitude": "10",
             }
             source.set_output(True)
-            assert told["output"] == "ON"
+            assert settings["output"] == "ON"
             source.set_output(False)
-            assert told["output"] == "OFF"
+            assert settings["output"] == "OFF"
             with pytest.raises(InstrumentRefusedError, match="-222 Data out of range") as caught:
                 source.set_sine(1e9, 1.0)
             assert caught.value.instrument == "SG-04"

@@ -85,7 +85,7 @@ def test_a_block_without_line_end_costs_no_waiting(link: VisaLink) -> None:
 
 
 def test_a_short_block_is_an_error_that_counts(link: VisaLink) -> None:
-    """Silence, hang-up and reset in the middle of a block are told apart and say how much came."""
+    """Silence, hang-up and reset in the middle of a block are different errors and say how much came."""
     with pytest.raises(ReadTimeoutError, match="600 of 2048 bytes"):
         link.query_block("SHORT?")
     assert link.query("NUM?") == "42"
@@ -236,7 +236,7 @@ def test_a_closed_port_is_refused_at_open() -> None:
     ],
 )
 def test_why_an_instrument_can_not_be_opened(resource: str, reason: OpenReason) -> None:
-    """Missing hosts and ports and names that are none are told apart, each with a hint."""
+    """Missing hosts, missing ports and invalid names are different errors, each with a hint."""
     with pytest.raises(OpenError) as caught:
         VisaLink(resource).open()
     assert caught.value.reason is reason

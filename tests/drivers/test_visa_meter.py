@@ -56,7 +56,7 @@ def test_a_meter_is_set_to_the_wanted_function() -> None:
 
 
 def test_a_meter_set_to_something_unknown_asks_for_the_function() -> None:
-    """No guess is made about the unit."""
+    """The unit is not guessed."""
     with ScpiServer(_meter(setting='"FOO +1,+1"')) as server, pytest.raises(OpenError) as caught:
         VisaMeter("M", server.resource).open()
     assert "function=" in caught.value.hint
@@ -104,7 +104,7 @@ def test_an_option_from_the_command_line_or_bench_file_is_checked() -> None:
     assert MeterOptions(function=Function.OHMS).function is Function.OHMS
 
 
-def test_a_late_reading_is_never_told_as_a_refusal(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_late_reading_is_never_reported_as_a_refusal(monkeypatch: pytest.MonkeyPatch) -> None:
     """A meter slower than the give-up time: no refusal, and its old answer is not the next reading."""
     monkeypatch.setattr(visa_meter, "_GIVE_UP_S", 0.2)
     monkeypatch.setattr(visa_meter, "_GIVE_UP_TIMEOUTS", 0)

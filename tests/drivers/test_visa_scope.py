@@ -91,7 +91,7 @@ def test_the_smallest_range_that_holds_is_chosen(scope: Bench) -> None:
     assert adapter.set_vertical("CH1", 150.0, probe=10.0) == pytest.approx(200.0)
 
 
-def test_the_probe_factor_set_on_the_scope_stays_unless_told(scope: Bench) -> None:
+def test_the_probe_factor_set_on_the_scope_stays_unless_another_is_given(scope: Bench) -> None:
     """Choosing a range must not make a x10 probe a x1 probe."""
     adapter, model = scope
     model.probe["CH1"] = 10.0
@@ -164,7 +164,7 @@ def test_a_refused_command_is_named() -> None:
 
 
 def test_a_question_the_scope_does_not_know_is_a_refusal_not_a_time_out() -> None:
-    """Silence with an error in the queue tells the wrong dialect."""
+    """Silence with an error in the queue shows that the dialect is wrong."""
     model = PreambleScope()
     script = model.instrument()
     del script.table[r":WAVeform:PREamble\?"]
@@ -201,7 +201,9 @@ def test_an_instrument_that_hangs_up_on_idle_links_is_opened_again(monkeypatch: 
         assert server.connections == 2
 
 
-def test_another_instrument_at_the_same_address_is_no_continuation(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_another_instrument_at_the_same_address_is_not_taken_for_the_first(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     """Opened again after idling, the link checks who answers."""
     monkeypatch.setattr(_visa, "_IDLE_S", 0.1)
     monkeypatch.setattr(_visa, "_PATIENCE_S", 0.5)

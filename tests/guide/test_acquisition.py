@@ -151,7 +151,7 @@ def test_a_slip_can_be_read_again(clock: ManualClock) -> None:
     assert acquisition.findings == []
 
 
-def test_a_script_is_not_asked_but_told(clock: ManualClock) -> None:
+def test_a_script_gets_an_error_instead_of_a_question(clock: ManualClock) -> None:
     person = ScriptedPerson({"v": "271"})
     acquisition = Acquisition(BENCH, person, clock)
     assert acquisition.reading("MB-02", V_AC, "voltage", "v", expect=27.1).value == 271
@@ -237,7 +237,7 @@ def test_a_reading_is_kept_before_anybody_hears_of_it(clock: ManualClock) -> Non
 # ---- keys, trouble ----
 
 
-def test_t_types_what_the_link_should_have_told(monkeypatch: pytest.MonkeyPatch, clock: ManualClock) -> None:
+def test_t_types_what_the_link_should_have_sent(monkeypatch: pytest.MonkeyPatch, clock: ManualClock) -> None:
     linked(monkeypatch, clock, [item for n in range(40) for item in (0.4, *frames(n, n=1)[1:])])
     person = ScriptedPerson({"v": "27.75"}, keys="t")
     with Acquisition(BENCH, person, clock) as acquisition:
@@ -330,7 +330,7 @@ def test_what_a_diagnosis_should_know_of_a_meter(clock: ManualClock) -> None:
 @pytest.mark.parametrize(
     ("typed", "function", "displayed", "value"),
     [
-        ("4k7", Function.OHMS, "4.7 kΩ", 4700.0),  # IEC 60062: the letter stands at the decimal mark
+        ("4k7", Function.OHMS, "4.7 kΩ", 4700.0),  # IEC 60062: the letter is in the place of the decimal mark
         ("1R5", Function.OHMS, "1.5 Ω", 1.5),
         ("R47", Function.OHMS, "0.47 Ω", 0.47),
         ("4.7 kohms", Function.OHMS, "4.7 kΩ", 4700.0),

@@ -13,7 +13,7 @@ from benchlog.plan import read_plan
 
 
 def text(**second: str) -> str:
-    """Three like checks and a hold that needs the first; `second` is what the plan says of C02 besides."""
+    """Three like checks and a hold that needs the first; `second` is what else the plan says of C02."""
     return plan_text(
         part("T1"),
         reading_check("C01", "V=", high="6 V"),
@@ -61,7 +61,7 @@ def test_a_hold_that_is_not_there_is_refused(desk: Desk) -> None:
 
 
 def test_a_check_is_the_same_behind_a_hold(desk: Desk) -> None:
-    """Where it stands is not part of what is measured: results from before count on."""
+    """Its place in the plan is not part of what is measured: results from before count on."""
     behind = read_plan(desk.write("a.toml", PLAN)).check("C02").revision
     free = read_plan(desk.write("b.toml", text())).check("C02").revision
     assert behind == free

@@ -162,7 +162,7 @@ def test_several_meters_share_two_points() -> None:
     assert len({line.index("o") for line in lines if "red" in line or "black" in line}) == 1
 
 
-def test_taps_stand_under_their_points() -> None:
+def test_taps_are_under_their_points() -> None:
     lines = path("a", ["R", "C"], "b", ["first", "middle", "last"])
     columns = [i for i, c in enumerate(lines[0]) if c == "o"]
     for label, column in zip(("first", "middle", "last"), columns, strict=True):

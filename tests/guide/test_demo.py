@@ -30,7 +30,7 @@ def results(folder: Path) -> dict[str, list[Result]]:
     return found
 
 
-def test_the_story_is_told_in_time(demo):
+def test_the_demo_runs_in_time(demo):
     """Well under 30 s of processor time, whatever else the machine does, and everything is verified."""
     _, summary, seconds = demo
     assert seconds < 30
@@ -73,7 +73,7 @@ def test_a_capacitor_is_replaced(demo):
 
 
 def test_the_bad_meter_recalls_exactly_two_checks(demo):
-    """MB-02 fails on day 96: C05 and C13 rest on it since day 34; C03, C04 and all ohms and scope results stand."""
+    """MB-02 fails on day 96: C05 and C13 were measured with it since day 34; C03, C04 and all ohms and scope results still count."""
     folder, _, _ = demo
     from benchlog.clock import SystemClock
 

@@ -1,4 +1,4 @@
-"""After a verdict: it stays until the person goes on, can be measured again or looked into, and Ctrl-C is a stop."""
+"""After a verdict: it stays until the person goes on, can be measured again or diagnosed, and Ctrl-C stops the run."""
 
 from __future__ import annotations
 
@@ -74,8 +74,8 @@ class Shy(ScriptedPerson):
         return super().answer(prompt)
 
 
-def test_a_failed_check_can_be_looked_into_and_left(rig: GuidedProject) -> None:
-    """d asks the engine; its questions come with their keys; the result stays as it was."""
+def test_a_failed_check_can_be_diagnosed_and_left(rig: GuidedProject) -> None:
+    """d starts the diagnosis; its questions come with their keys; the result stays as it was."""
     person = Shy(
         {
             "C01/voltage": "6.00",

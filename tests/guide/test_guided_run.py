@@ -26,7 +26,7 @@ def test_checks_come_in_order_and_pass(rig: GuidedProject) -> None:
 
 
 def test_an_assumed_accuracy_is_in_the_result(rig: GuidedProject) -> None:
-    """A meter without data sheet: the result says what its uncertainty rests on."""
+    """A meter without data sheet: the result says what its uncertainty is based on."""
     rig.bench = Bench()
     rig.run(ScriptedPerson(ALL), "C01")
     (result,) = rig.results
@@ -34,7 +34,7 @@ def test_an_assumed_accuracy_is_in_the_result(rig: GuidedProject) -> None:
 
 
 def test_the_expectation_is_written_before_the_reading(rig: GuidedProject) -> None:
-    """In the record the expectation of a check stands before its readings, and those before its result."""
+    """In the record the expectation of a check comes before its readings, and those before its result."""
     rig.run(ScriptedPerson(ALL), "C01")
     order = [e.kind for e in rig.book.entries() if e.kind in ("expectation", "readings", "result")]
     assert order == ["expectation", "readings", "result"]

@@ -11,7 +11,7 @@ from benchlog.logbook import Logbook
 def test_every_result_is_judged_by_the_limits_written_down_before_it(
     demo: tuple[Path, dict[str, Any], float],
 ) -> None:
-    """The demo: all kinds of checks but one; limits that hang on the mains are fixed when it has been read."""
+    """The demo: all kinds of checks but one; limits that follow the mains are fixed when it has been read."""
     with Logbook.open(demo[0] / "kc1.logbook", mode="ro") as book:
         entries = list(book.entries(("expectation", "readings", "capture", "result")))
     fixed: dict[str, dict[str, Any]] = {}

@@ -52,7 +52,7 @@ class NothingAtHand(ScriptedPerson):
     ],
 )
 def test_one_meter_near_zero_condemns_no_part(tmp_path: Path, plan: str, step: str, shown: str) -> None:
-    """Looked into first; without a second meter it stays open, with the caution."""
+    """The diagnosis comes first; without a second meter it stays open, with the caution."""
     answers = {f"C01/{step}": shown, "C01/doubt/again": shown, "C01/doubt/2/again": shown}
     with GuidedProject(tmp_path, plan, ONE_METER) as rig:
         person = NothingAtHand(answers)

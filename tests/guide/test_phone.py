@@ -227,7 +227,7 @@ def test_the_run_ends_and_the_page_knows(desk: PhoneDesk) -> None:
 
 
 def test_a_run_is_confirmed_from_the_phone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """No key is pressed: every hook-up of the check is answered by the phone's button, and the check passes."""
+    """Nobody presses a key: every hook-up of the check is answered by the phone's button, and the check passes."""
     skip_without_terminals()
     monkeypatch.chdir(tmp_path)
     assert main(["new", "box"]) == 0
@@ -291,7 +291,7 @@ def test_the_card_of_the_check_stays_on_the_phone(tmp_path: Path, desk: PhoneDes
     assert desk.state()["card"] == []
 
 
-def test_skip_is_no_answer_where_words_are_asked_for(
+def test_skip_is_not_an_answer_where_words_are_asked_for(
     desk: PhoneDesk, phone: Phone, clock: ManualClock
 ) -> None:
     desk.ask(Prompt("text", "next action?", "close/next"))

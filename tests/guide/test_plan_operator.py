@@ -31,7 +31,7 @@ def volts(text: str) -> float:
 
 
 def test_the_meter_that_is_doubted_goes_on_the_known_source(operator: PlanOperator) -> None:
-    """Of two on one node the second may be the one; the first stays where it is."""
+    """Of two on one node the second may be the doubted one; the first stays where it is."""
     operator.answer(Prompt("hookup", "both on the output", "C03/hookup"))
     before = volts(operator.answer(Prompt("display", "?", "C03/MB-02", "MB-02", Function.AC_VOLTS)))
     assert before == pytest.approx(27.0, abs=1.5)

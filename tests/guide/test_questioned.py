@@ -12,14 +12,14 @@ from benchlog.bench import Bench, Instrument
 from benchlog.result import Verdict
 
 
-def test_a_display_without_a_number_is_no_verdict(rig: GuidedProject) -> None:
+def test_a_display_without_a_number_is_not_a_verdict(rig: GuidedProject) -> None:
     """OL where volts are judged: indeterminate with what was shown, and the run goes on."""
     assert rig.run(ScriptedPerson(ALL | {"C01/voltage": "OL"})) is Verdict.INDETERMINATE
     assert "OL" in rig.results[0].reason
 
 
-def test_an_implausible_reading_is_looked_into(tmp_path: Path) -> None:
-    """Any check with an expected value: the diagnosis asks, its path is in the result."""
+def test_an_implausible_reading_is_diagnosed(tmp_path: Path) -> None:
+    """Any check with an expected value: the diagnosis asks; its path is in the result."""
     plan = box_plan(reading_check("C01", "V=", low="4.8 V", high="5.2 V", expect="5.0 V"))
     bench = Bench([METER, Instrument(tag="MC-03", accuracy=METER.accuracy)])
 
@@ -46,8 +46,8 @@ def test_an_implausible_reading_is_looked_into(tmp_path: Path) -> None:
     assert any("diagnosed" in finding for finding in result.findings)
 
 
-def test_nothing_is_looked_into_on_the_mains(tmp_path: Path) -> None:
-    """The cheapest checks of a diagnosis are dangerous there: the person is told to power off instead."""
+def test_nothing_is_diagnosed_on_the_mains(tmp_path: Path) -> None:
+    """The cheapest checks of a diagnosis are dangerous there: the person is asked to power off instead."""
     outlet = reading_check("C01", "V~", expect="230 V", mains_referenced=True)
     person = ScriptedPerson({"C01/voltage": "0.3"})
     with GuidedProject(tmp_path, box_plan(outlet)) as rig:

@@ -167,7 +167,7 @@ def test_a_sense_loop_without_signal_proves_nothing() -> None:
     assert any("could not prove that the ratio is flat" in finding for finding in result.findings)
 
 
-def test_series_opposition_is_no_automatic_run() -> None:
+def test_series_opposition_has_no_automatic_run() -> None:
     with pytest.raises(UsageError, match="sense loop beside"):
         _run(CoreBench(TAPE), replace(RUN, setup=replace(SETUP, opposed_turns=50)))
 
@@ -179,7 +179,7 @@ AUTOMATIC = {"al": "61 uH", "area": "37.5 mm2", "saturation": "1 T"}
 
 
 def core_plan(folder: Path, **fields: str | int) -> Plan:
-    """A plan of one ratio check, with these fields besides."""
+    """A plan of one ratio check, with these additional fields."""
     check_text = check(
         "C07", "ratio", part="CT1", scope="SC-03", generator="SG-04", primary="CH1", secondary="CH2",
         expect="60", divider="60:1", divider_tolerance="0.2 %", **fields,

@@ -102,7 +102,7 @@ def test_readings_on_both_sides_of_a_gap_never_agree() -> None:
     assert seen == [Settle.MOVING, Settle.MOVING, Settle.GAP, Settle.MOVING, Settle.STEADY]
 
 
-def test_a_slow_meter_is_no_gap() -> None:
+def test_a_slow_meter_is_not_a_gap() -> None:
     """One reading every two seconds: after the first pause that is its usual rate."""
     settling = Settling()
     seen = [
@@ -136,7 +136,7 @@ def test_open_tips_on_ohms_are_an_answer_when_they_last() -> None:
     assert Settle.STEADY in seen
 
 
-def test_a_turned_dial_is_no_drop_out() -> None:
+def test_a_turned_dial_is_not_a_drop_out() -> None:
     """230 V~ before and 0.5 V= after the dial was turned are two quantities."""
     script = [volts(230.0), volts(230.0), *[volts(0.5, Function.DC_VOLTS)] * 4]
     assert words(script)[-1] is Settle.STEADY

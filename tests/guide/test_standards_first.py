@@ -60,8 +60,8 @@ def test_the_round_is_offered_once_a_session(rig: GuidedProject) -> None:
     assert "MB-02 3 days ago" in later.said
 
 
-def test_a_meter_that_fails_recalls_what_rested_on_it(rig: GuidedProject) -> None:
-    """5.40 V on a 5.000 V reference: told, recalled, and the open lead set is named by the shorted tips."""
+def test_a_meter_that_fails_recalls_what_it_measured(rig: GuidedProject) -> None:
+    """5.40 V on a 5.000 V reference: reported, recalled, and the open lead set is named by the shorted tips."""
     rig.run(ScriptedPerson(ALL), "C01")
     person = ScriptedPerson(
         ALL | ROUND | {"start/MB-02/CS-3/reading": "5.40", "start/MB-02/tips/reading": "OL"}

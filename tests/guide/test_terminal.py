@@ -1,24 +1,21 @@
-"""A terminal with single keys, a live line and a bell; a pipe with plain lines; speech where it is installed."""
+"""A terminal with single keys, a live line and a bell; a pipe with plain lines."""
 
 from __future__ import annotations
 
 import io
 import os
 import re
-import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
-from pathlib import Path
+from collections.abc import Iterator
 from typing import Literal, get_args, get_type_hints
 
 import pytest
 from helpers.systems import needs_terminals
 
 from benchlog.guide.person import InputEndedError, Prompt, ScriptedPerson
-from benchlog.guide.speech import Speech, find_speech, spoken
 from benchlog.guide.terminal import HABIT_S, Terminal
-from benchlog.reading import Flag, Function, Reading, State
+from benchlog.reading import Function, Reading
 
 pytestmark = needs_terminals
 
@@ -259,74 +256,7 @@ def test_a_file_of_answers_names_what_is_missing() -> None:
     assert "C03/no_load: ..." in error.value.hint
 
 
-# ---- speech ----
-
-
-@pytest.mark.parametrize(
-    ("reading", "words"),
-    [
-        (READING, "27.75 volts A C"),
-        (Reading(Function.DC_VOLTS, -0.0273, 1e-4, "-27.3 mV"), "minus 27.3 millivolts D C"),
-        (Reading(Function.OHMS, 9.99e3, 10.0, "9.99 kΩ"), "9.99 kiloohms"),
-        (Reading(Function.OHMS, None, 0.0, "OL", State.OVERLOAD), "overload"),
-        (Reading(Function.CAPACITANCE, 1e-7, 1e-10, "100.0 nF"), "100.0 nanofarads"),
-        (Reading(Function.TEMPERATURE, 48.0, 1.0, "48 °C"), "48 degrees"),
-        (
-            Reading(Function.DC_CURRENT, 0.5, 1e-3, "0.500 A", flags=frozenset({Flag.HOLD})),
-            "0.500 amperes D C, hold",
-        ),
-    ],
-)
-def test_readings_in_words(reading: Reading, words: str) -> None:
-    assert spoken(reading) == words
-
-
-def talker(tmp_path: Path, body: str) -> Path:
-    program = tmp_path / "espeak-ng"
-    program.write_text(f"#!{sys.executable}\nimport sys, time, pathlib\n{body}\n", encoding="utf-8")
-    program.chmod(0o755)
-    return program
-
-
-def test_speech_is_one_argument_and_never_a_shell_line(tmp_path: Path, screen: Screen) -> None:
-    """What is said reaches the program whole, whatever signs are in it."""
-    heard = tmp_path / "heard"
-    program = talker(tmp_path, f"pathlib.Path({str(heard)!r}).write_text(repr(sys.argv[1:]))")
-    speech = find_speech(lambda name: str(program) if name == "espeak-ng" else None)
-    assert speech is not None
-    speech.say("27.75 volts; touch $HOME/x")
-    speech.stop(10.0)
-    assert heard.read_text() == "['27.75 volts; touch $HOME/x']"
-
-
-def test_a_new_word_cuts_the_old_one_short(tmp_path: Path) -> None:
-    speech = Speech(str(talker(tmp_path, "time.sleep(30)")))
-    began = time.monotonic()
-    speech.say("one")
-    speech.say("two")
-    speech.stop()
-    assert time.monotonic() - began < 5
-
-
-def test_windows_speaks_with_its_own_voice(tmp_path: Path) -> None:
-    """The text comes on standard input: nothing of it can be read as a command of the shell that speaks."""
-    heard = tmp_path / "heard"
-    program = talker(tmp_path, f"pathlib.Path({str(heard)!r}).write_bytes(sys.stdin.buffer.read())")
-    speech = find_speech(lambda name: str(program) if name == "powershell" else None, "win32")
-    assert speech is not None
-    speech.say("27.75 Ω'; exit #")
-    speech.stop(10.0)
-    assert heard.read_text("utf-8") == "27.75 Ω'; exit #"
-    assert not any("27.75" in argument for argument in speech.arguments)
-
-
-@pytest.mark.parametrize("which", [lambda name: None])
-def test_without_a_speech_program_there_is_silence(which: Callable[[str], str | None]) -> None:
-    assert find_speech(which) is None
-    Speech("/nowhere/espeak-ng").say("27.75 volts")
-
-
-def test_another_key_at_a_yes_or_no_question_is_told_which_keys_answer(
+def test_another_key_at_a_yes_or_no_question_shows_which_keys_answer(
     screen: Screen, terminal: Terminal
 ) -> None:
     screen.type_when(("lit?", "x"), ("type y or n", "n"))
@@ -369,7 +299,7 @@ def test_a_reading_typed_slowly_where_a_key_answers_picks_no_answer(
     assert screen.seen().count("press a number from 1 to 2") == 1
 
 
-def test_enter_at_a_result_that_is_no_pass_is_told_once_what_goes_on(
+def test_enter_at_a_result_that_is_not_a_pass_shows_once_what_goes_on(
     screen: Screen, terminal: Terminal
 ) -> None:
     prompt = Prompt("next", "C01: fail.", choices=("again", "diagnose"))

@@ -1,4 +1,4 @@
-"""What stands in a budget, by role."""
+"""The lines of a budget, by role."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Meter MB-02 and its check standards: one check of a plan and one hold hang on its volts."""
+"""Meter MB-02 and its check standards: one check of a plan and one hold depend on its volts."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ PLAN = plan_text(
     mains="230 V",
 )
 
-#: Two standards besides the bench's CS-3 of 5 V.
+#: Two standards beside the bench's CS-3 of 5 V.
 MORE_STANDARDS = "\n".join(
     [
         table("standard", tag="CS-9", value="9.000 V dc", uncertainty="0.05 %", function="V="),

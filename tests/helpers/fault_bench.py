@@ -196,7 +196,7 @@ class FaultBench:
         return self._display(value, turned=False)
 
     def _short_tips_ohms(self) -> str:
-        return self._ohms(0.0)
+        return "jumps" if self._wiggle_leads() == "jumps" else self._ohms(0.0)
 
     def _reselect_function(self) -> str:
         self.reset = True

@@ -36,7 +36,7 @@ def segment14(display: str, *symbols: str, last: int = 0) -> bytes:
         low[2 + 2 * k] |= code >> 4
         low[3 + 2 * k] |= code & 15
         if cell.endswith("."):
-            low[4 + 2 * k] |= 8  # a point after digit k stands in the byte that begins digit k + 1
+            low[4 + 2 * k] |= 8  # a point after digit k is in the byte that begins digit k + 1
     for symbol in symbols:
         byte, bit = _LCD_BITS[symbol]
         low[byte] |= 1 << bit

@@ -12,7 +12,7 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from threading import Thread
 
-#: Stands in what was seen for an Enter that was sent.
+#: Marks an Enter that was sent, in what was seen.
 SENT = "\0"
 PERIOD_S = 0.1
 

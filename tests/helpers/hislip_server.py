@@ -24,7 +24,7 @@ class HislipServer(LoopbackServer):
         self.exchange, self.piece = exchange, piece
         self._sync: socket.socket | None = None
         self._message_id = 0
-        self._delivered = True  # the client has read the last answer to its end, as far as it told
+        self._delivered = True  # the client has read the last answer to its end, as far as it has said
         self._sending = threading.Lock()
         exchange.on_answer = self._answer
         super().__init__()

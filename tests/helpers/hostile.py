@@ -53,7 +53,7 @@ def texts(home: str = CALLS_HOME) -> Iterator[str]:
 
 
 def hostile_plan(folder: Path, bad: Iterator[str]) -> Plan:
-    """A plan that is read, whatever stands in its texts; names that others refer to are short but no better."""
+    """A plan that is read, whatever is in its texts; names that others refer to are short but no better."""
     tag, check, hold = "<b onclick=x>T1</b>", "<i>C1</i>&'\"", "</p>H1"
     parts = [
         table("project", name=next(bad), mains="230 V", note=next(bad)).replace("[[", "[").replace("]]", "]", 1),

@@ -12,8 +12,8 @@ from typing import TypeAlias
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.known_error import DAY_TO_DAY
 from benchlog.metrology.meter_reading import MeterReading
+from benchlog.number_format import format_quantity
 from benchlog.reading import Function, Reading
-from benchlog.units import format_quantity
 
 _Parts: TypeAlias = tuple[float, float]  # errors of gain and of zero
 
@@ -38,7 +38,7 @@ class KnownMeter:
     """A meter with drawn errors.
 
     `accuracy` is the statement, `resolution` one count, `u_counts` the scatter of a reading in counts before it is
-    rounded. Every range (told by its resolution) and function has errors of its own. `beyond` is how far the errors go
+    rounded. Every range (known by its resolution) and function has errors of its own. `beyond` is how far the errors go
     beyond the statement. The errors are first those of today; `go_back` takes the meter to an earlier day.
     """
 

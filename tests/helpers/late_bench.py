@@ -215,7 +215,7 @@ def trials(link: str, kind: str, n: int, seed: int = 1) -> Count:
 
 
 def _attempt(count: Count, trial: Any, adapter: Any, where: str) -> bool:
-    """Whether it ended right; an error is no wrong outcome, but no right one either."""
+    """Whether it ended right; an error is neither a wrong outcome nor a right one."""
     try:
         right = trial.act(adapter)
     except BenchlogError as error:

@@ -15,7 +15,8 @@ from helpers.message_exchange import Exchange
 from helpers.scpi_server import Answer, ScpiServer, Scripted, pty_server
 from helpers.usb_in_process import InProcessUsb
 from helpers.vxi11_server import Vxi11Server
-from instruments import Scope
+from usbip_device import HIGH_SPEED
+from usbtmc_instrument import UsbtmcInstrument
 
 from benchlog_drivers import _usb_bus
 
@@ -93,11 +94,11 @@ class BridgeServer(LoopbackServer):
                     time.sleep(step)
 
 
-class AnyUsbInstrument(Scope):
+class AnyUsbInstrument(UsbtmcInstrument):
     """The emulated USBTMC interface before any instrument; its late answers are dropped by a device clear."""
 
     def __init__(self, instrument: Callable[[str], Answer]) -> None:
-        super().__init__()
+        super().__init__("Any instrument", "", "1-2", "SC0001", HIGH_SPEED)
         self.instrument: Any = instrument
         self.errors = self.instrument.errors  # where a strict interface notes what was not read to its end
 

@@ -56,7 +56,7 @@ def numbered(number: int, utc_ns: int) -> Reading:
 
 
 def record_for_ever() -> None:
-    """What the killed program does: wait until it is told where to begin, record, and say how far it got."""
+    """What the killed program does: wait for the number to begin with, record, and say how far it got."""
     os.write(sys.stdout.fileno(), b"ready\n")
     path, position, seed = sys.stdin.readline().rstrip("\n").split("\t")
     _record(Path(path), int(position), random.Random(float(seed)))
@@ -80,7 +80,7 @@ def _record(path: Path, position: int, rng: random.Random) -> None:
 
 
 def _started() -> subprocess.Popen[bytes]:
-    """A program that has nothing left to import and waits to be told where to begin."""
+    """A program that has nothing left to import and waits for the number to begin with."""
     code = "from helpers.logbook_torture import record_for_ever; record_for_ever()"
     environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1])}
     return subprocess.Popen(
@@ -92,7 +92,7 @@ def kill_while_recording(path: Path, kills: int, seed: int, longest_s: float = 0
     """Kill a recording program `kills` times on one logbook, then compare with what it had acknowledged.
 
     The system ends it at once: by SIGKILL, on Windows by TerminateProcess. It starts again each time from the last
-    acknowledged reading, as one that remembers only what it was told, so committed but unacknowledged readings are
+    acknowledged reading, as one that remembers only what was acknowledged, so committed but unacknowledged readings are
     sent twice and must be kept once.
     """
     rng = random.Random(seed)
@@ -111,8 +111,8 @@ def kill_while_recording(path: Path, kills: int, seed: int, longest_s: float = 0
             first = child.stdout.readline()
         time.sleep(rng.uniform(0.001, longest_s))
         child.kill()
-        told, _ = child.communicate()
-        for line in (first + told).decode().split("\n")[:-1]:
+        output, _ = child.communicate()
+        for line in (first + output).decode().split("\n")[:-1]:
             text, digest = line.split()
             position = int(text)
             digests.append(digest)

@@ -9,7 +9,7 @@ from typing import Self
 
 
 class LoopbackServer:
-    """Listens on 127.0.0.1 from its making on; a subclass says in `serve` what happens on a connection.
+    """Listens on 127.0.0.1 as soon as it is made; a subclass says in `serve` what happens on a connection.
 
     A subclass calls `__init__` when it is ready to serve. `connections` counts those that came.
     """

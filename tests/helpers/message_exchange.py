@@ -1,7 +1,7 @@
 """An instrument by the letter of IEEE 488.2 behind a link with message ends: one message in, one message out.
 
 Section 6.3.2.3 (from memory): a new command before the answer was read to its end is a Query INTERRUPTED (-410), and
-a read with nothing asked for is a Query UNTERMINATED (-420); both stand in the instrument's error queue.
+a read with nothing asked for is a Query UNTERMINATED (-420); both are in the instrument's error queue.
 """
 
 from __future__ import annotations

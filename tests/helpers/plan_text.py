@@ -13,7 +13,7 @@ import msgspec
 from benchlog.plan import Check
 from benchlog.plan.kinds import AnyCheck
 
-#: The name under which a reading's limits stand in a plan, by what the meter's dial says.
+#: The name of a reading's limits in a plan, by what the meter's dial says.
 QUANTITIES = {"V": "voltage", "A": "current"}
 
 

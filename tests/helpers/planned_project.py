@@ -53,12 +53,12 @@ class PlannedProject:
 
     @property
     def plan(self) -> Plan:
-        """The plan as its file stands now."""
+        """The plan as its file is now."""
         return read_plan(self.path)
 
     @property
     def state(self) -> ProjectState:
-        """Where the project stands now."""
+        """The state of the project now."""
         return read_state(self.plan, self.book, self.clock.utc_ns())
 
     @property
@@ -76,7 +76,7 @@ class PlannedProject:
         return [dict(entry.body) for entry in self.book.entries(kind)]
 
     def record(self, check_id: str, verdict: Verdict = Verdict.PASS, **more: Any) -> int:
-        """Write down a result of a check of the plan as it stands; returns its entry number.
+        """Write down a result of a check of the plan as it is; returns its entry number.
 
         `more` are fields of `Result` that differ from those of a reading judged by the plan's limits.
         """

@@ -14,7 +14,7 @@ from helpers.systems import skip_without_terminals
 
 @dataclass
 class PortInfo:
-    """What the list of serial ports tells of one."""
+    """What the list of serial ports says of one."""
 
     device: str
     description: str = "USB serial bridge"

@@ -1,6 +1,6 @@
 """A meter whose cable is pulled and plugged in again while a recorder reads it: what was kept against what was sent.
 
-The meter hangs on a fresh pseudo-terminal after every plugging in, behind a symbolic link as udev makes them, so the
+The meter is on a fresh pseudo-terminal after every plugging in, behind a symbolic link as udev makes them, so the
 adapter meets what it meets on a real port: the end of the line, a name that is not there, half a frame, a begun frame's
 tail. A second meter goes on sending meanwhile and must not be disturbed.
 """
@@ -56,7 +56,7 @@ def wait_until(true: object, what: str, patience_s: float = _PATIENCE_S) -> None
 
 @dataclass
 class Kept:
-    """What a recorder told while it ran."""
+    """What a recorder reported while it ran."""
 
     acknowledged: list[Reading] = field(default_factory=list)
     errors: list[BenchlogError] = field(default_factory=list)

@@ -156,7 +156,7 @@ class FieldScope(_Scope):
 
 
 def generator(settings: dict[str, str]) -> Scripted:
-    """A generator as `scpi_generator.toml` says; what it was told ends up in `settings`. Up to 10 MHz."""
+    """A generator as `scpi_generator.toml` says; what it was set to ends up in `settings`. Up to 10 MHz."""
 
     def frequency(m: re.Match[str]) -> None:
         if float(m[1]) > 10e6:

@@ -57,7 +57,7 @@ class Source:
 
     @property
     def connected(self) -> bool:
-        """Whether the terminals hang on the part's inside."""
+        """Whether the terminals are connected to the part's inside."""
         return not self.open_output and not (self.flaky and self.apart)
 
     @property

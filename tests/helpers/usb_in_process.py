@@ -1,6 +1,6 @@
 """Emulated USB devices as a PyUSB backend in this process: packets, short and empty packets, STALL, babble, unplugging.
 
-The devices are those of the virtual machine in `tests/usb_vm`, which know nothing of the program; this stands where
+The devices are those of the virtual machine in `tests/usb_vm`, which know nothing of the program; this is where
 libusb, the kernel and the bus are there. What it does on a time-out follows libusb's documentation of synchronous
 transfers (from memory): what had come is returned, an error is raised only where nothing had.
 """
@@ -35,7 +35,7 @@ def _fields(names: str, layout: str, data: bytes) -> SimpleNamespace:
 
 
 class _Wire:
-    """Where a device sends its finished transfers: stands for its connection to the bus."""
+    """Where a device sends its finished transfers: in the place of its connection to the bus."""
 
     def __init__(self) -> None:
         self.done: dict[int, tuple[int, bytes]] = {}

@@ -22,7 +22,7 @@ class Vxi11Server(LoopbackServer):
 
     @property
     def resource(self) -> str:
-        """VISA resource name; the port stands in it, so that no port mapper is needed."""
+        """VISA resource name; the port is in it, so that no port mapper is needed."""
         return f"TCPIP::127.0.0.1,{self.port}::inst0::INSTR"
 
     def close(self) -> None:

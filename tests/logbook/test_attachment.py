@@ -58,7 +58,7 @@ def test_hostile_names_become_plain_ones(name: str, safe: str) -> None:
     assert safe_name(name) == safe
 
 
-def test_what_is_no_ordinary_small_file_is_refused(book: Logbook, tmp_path: Path) -> None:
+def test_what_is_not_an_ordinary_small_file_is_refused(book: Logbook, tmp_path: Path) -> None:
     """Folders, missing and over-large files: one clear error each, nothing written."""
     big = tmp_path / "big.bin"
     with big.open("wb") as file:
@@ -72,7 +72,7 @@ def test_what_is_no_ordinary_small_file_is_refused(book: Logbook, tmp_path: Path
 
 
 @pytest.mark.parametrize("make", [make_pipe, make_device_link])
-def test_what_may_never_end_is_no_attachment(
+def test_what_may_never_end_is_not_an_attachment(
     make: Callable[[Path], None], book: Logbook, tmp_path: Path
 ) -> None:
     make(tmp_path / "endless")

@@ -18,7 +18,7 @@ from benchlog.logbook.verify import verify
 from benchlog.result import Verdict
 
 
-def test_a_closed_logbook_is_told_as_closed(book: Logbook) -> None:
+def test_a_closed_logbook_is_reported_as_closed(book: Logbook) -> None:
     """Not as damaged."""
     book.close()
     for use in (book.head, lambda: book.append("note", {"text": "x"}), lambda: list(book.entries())):
@@ -47,7 +47,7 @@ def test_a_long_double_is_kept_as_a_number(book: Logbook) -> None:
 
 
 def test_what_is_appended_is_read_back(book: Logbook, clock: ManualClock) -> None:
-    """Readings, results and notes come back equal, each entry resting on the one before."""
+    """Readings, results and notes come back equal, each entry with the digest of the one before."""
     readings = some_readings(clock)
     ref = book.append_readings(readings)
     assert book.readings_of(ref.seq) == readings

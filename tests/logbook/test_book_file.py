@@ -43,7 +43,7 @@ def test_a_really_full_file_system_loses_nothing(tmp_path: Path) -> None:
         fill_up(mount / "bench.logbook", None)
 
 
-def test_a_text_file_is_no_logbook_and_stays_as_it_was(tmp_path: Path) -> None:
+def test_a_text_file_is_not_a_logbook_and_stays_as_it_was(tmp_path: Path) -> None:
     """Neither reading nor writing touches a file that is something else."""
     for name, content in [("notes.txt", b"buy wire\n"), ("picture.png", b"\x89PNG\r\n\x1a\n" + bytes(5000))]:
         path = tmp_path / name
@@ -153,7 +153,7 @@ def test_a_read_only_folder_can_be_read_and_not_written(small: Path) -> None:
 
 @needs_file_modes
 def test_writes_waiting_in_a_read_only_folder_are_not_passed_over(small: Path) -> None:
-    """A write-ahead log that can't be replayed is an error that tells how to read it, not old data."""
+    """A write-ahead log that can't be replayed is an error that says how to read it, not old data."""
     book = Logbook.open(small)
     book.append("note", {"text": "in the write-ahead log only"})
     wal = small.with_name(small.name + "-wal").read_bytes()

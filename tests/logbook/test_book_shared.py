@@ -16,10 +16,10 @@ from benchlog.logbook import Logbook
 from benchlog.logbook.verify import verify
 
 
-def test_waiting_for_another_program_is_told_once(tmp_path: Path) -> None:
+def test_waiting_for_another_program_is_said_once(tmp_path: Path) -> None:
     """Then the entry gets in."""
     path = tmp_path / "bench.logbook"
-    told = []
+    notices = []
     with Logbook.open(path) as first, Logbook.open(path) as second:
         release, held = threading.Event(), threading.Event()
 
@@ -31,10 +31,10 @@ def test_waiting_for_another_program_is_told_once(tmp_path: Path) -> None:
         holder = threading.Thread(target=hold)
         holder.start()
         held.wait(20)
-        second.on_wait = lambda: (told.append(1), release.set())
+        second.on_wait = lambda: (notices.append(1), release.set())
         assert second.append("note", {"text": "in the end"}).seq == 2
         holder.join()
-    assert told == [1]
+    assert notices == [1]
 
 
 @pytest.mark.slow

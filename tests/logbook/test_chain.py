@@ -105,8 +105,8 @@ def test_a_lone_surrogate_is_replaced() -> None:
 @pytest.mark.parametrize(
     "text", ["", "nonsense", "[]", "{}", '{"body":1}', "[" * 100_000, '{"body":{},"kind":1}']
 )
-def test_text_that_is_no_entry_is_damage(text: str) -> None:
-    """Whatever stands in the file, the error is the logbook's own."""
+def test_text_that_is_not_an_entry_is_damage(text: str) -> None:
+    """Whatever is in the file, the error is the logbook's own."""
     with pytest.raises(LogbookDamagedError):
         parse_entry(text, hashlib.sha256(text.encode()).hexdigest())
 

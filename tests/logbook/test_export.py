@@ -41,7 +41,7 @@ HOSTILE = ["<script>alert(1)</script>", FORMULA, "+1", "-1", "@x", "\tx", "../..
 
 @pytest.fixture
 def hostile(tmp_path: Path) -> Path:
-    """A logbook whose every text is up to something."""
+    """A logbook in which every text tries to do harm."""
     path = tmp_path / "hostile.logbook"
     clock = ManualClock(START)
     with Logbook.open(path, clock=clock, project="../../" + "x" * 300) as book:
@@ -71,7 +71,7 @@ def rows(path: Path) -> list[dict[str, str]]:
 
 @settings(max_examples=200)
 @given(st.text(max_size=8))
-def test_neutral_text_is_no_formula_and_can_be_undone(text: str) -> None:
+def test_neutral_text_is_not_a_formula_and_can_be_undone(text: str) -> None:
     """Nothing that a spreadsheet would run starts a cell, and no text is lost."""
     cell = neutral(text)
     assert not cell.startswith(("=", "+", "-", "@", "\t", "\r"))
@@ -122,8 +122,8 @@ def test_readings_say_what_they_were_for(tmp_path: Path) -> None:
     desk.run(*leads, "--part", "L2")
     desk.run("record", "export", "--csv", tmp_path / "out")
     back = rows(tmp_path / "out" / "readings.csv")
-    told = [tuple(r[c] for c in ("part", "check", "use", "withdrawn")) for r in back]
-    assert told == [
+    uses = [tuple(r[c] for c in ("part", "check", "use", "withdrawn")) for r in back]
+    assert uses == [
         ("L1", "continuity", "reading", "yes"),
         ("L1", "continuity", "lead null", "yes"),
         ("L2", "continuity", "reading", ""),
@@ -174,7 +174,7 @@ def test_json_lines_make_the_same_logbook_again(hostile: Path, small: Path, tmp_
 
 
 def test_json_lines_are_the_chain_in_a_text_editor(small: Path, tmp_path: Path) -> None:
-    """One entry a line, exactly as digested; a page beside it tells how to check."""
+    """One entry a line, exactly as digested; a page beside it says how to check."""
     with Logbook.open(small, mode="ro") as book:
         entries, readings, page, blobs = export_jsonl(book, tmp_path / "out")
         head = book.head()
@@ -201,7 +201,7 @@ def test_json_lines_are_the_chain_in_a_text_editor(small: Path, tmp_path: Path) 
 def test_an_altered_export_is_not_restored(
     small: Path, tmp_path: Path, name: str, old: str, new: str
 ) -> None:
-    """The digests tell; nothing is left behind."""
+    """The digests show it; nothing is left behind."""
     folder = tmp_path / "out"
     with Logbook.open(small, mode="ro") as book:
         export_jsonl(book, folder)
@@ -246,7 +246,7 @@ def test_parquet_of_several_benches_is_one_table(tmp_path: Path) -> None:
         ordered = part.sort_values("number").reset_index(drop=True)
         for column in frame.columns.drop(
             ["part", "check", "expanded_uncertainty"]
-        ):  # these rest on other entries
+        ):  # these refer to other entries
             ours, theirs = frame[column], ordered[column]
             if column == "session":
                 theirs = theirs.astype(int)
@@ -287,24 +287,24 @@ def test_a_damaged_logbook_exports_what_is_intact_and_says_what_is_not(small: Pa
         db.execute("UPDATE block SET data = replace(data, x'00', x'01') WHERE entry=?", (block,))
         db.execute("UPDATE entry SET text = replace(text, 'C01', 'C02') WHERE seq=?", (result,))
         db.execute("UPDATE attachment SET data = x'00'")
-    told: dict[int, str] = {}
+    damage: dict[int, str] = {}
     with Logbook.open(small, mode="ro") as book:
         for export in (export_csv, export_jsonl, export_parquet):
             with pytest.raises(LogbookDamagedError):
                 export(book, tmp_path / "strict")
-            export(book, tmp_path / export.__name__, on_damage=lambda seq, what: told.setdefault(seq, what))
-    assert sorted(told) == sorted([block, result, attachment])
+            export(book, tmp_path / export.__name__, on_damage=lambda seq, what: damage.setdefault(seq, what))
+    assert sorted(damage) == sorted([block, result, attachment])
     assert len(rows(tmp_path / "export_csv" / "results.csv")) == 1
     assert len(rows(tmp_path / "export_csv" / "readings.csv")) == 20
     assert len(pd.read_parquet(tmp_path / "export_parquet" / "readings")) == 20
 
 
-def test_progress_is_told(small: Path, tmp_path: Path) -> None:
+def test_progress_is_reported(small: Path, tmp_path: Path) -> None:
     """Done and total, ending at all."""
-    told: list[tuple[int, int]] = []
+    steps: list[tuple[int, int]] = []
     with Logbook.open(small, mode="ro") as book:
-        export_csv(book, tmp_path / "out", progress=lambda done, total: told.append((done, total)))
-    assert told[-1] == (30, 30)
+        export_csv(book, tmp_path / "out", progress=lambda done, total: steps.append((done, total)))
+    assert steps[-1] == (30, 30)
 
 
 def test_a_special_number_survives(book: Logbook, tmp_path: Path) -> None:

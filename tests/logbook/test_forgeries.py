@@ -1,4 +1,4 @@
-"""What the file alone can tell is told; what only a noted head can tell is told by that. The long version, over the
+"""What the file alone can show is found; what only a noted head can show is found with that. The long version, over the
 demo's logbook, is `tests/performance/forgeries.py`."""
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ def test_what_the_demo_writes_is_described(demo: tuple[Path, object, float]) -> 
 
 
 @pytest.mark.parametrize("group", FILE_TELLS)
-def test_what_the_file_alone_can_tell_is_told(full_file: Path, tmp_path: Path, group: str) -> None:
+def test_what_the_file_alone_can_show_is_found(full_file: Path, tmp_path: Path, group: str) -> None:
     """However right the digests are."""
     target = tmp_path / "forged.logbook"
     tried = 0

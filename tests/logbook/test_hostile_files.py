@@ -126,7 +126,7 @@ def special(path: Path, kind: str) -> None:
 
 @pytest.mark.parametrize("kind", ["pipe", "folder", "link that leads nowhere", "device", "socket"])
 @pytest.mark.parametrize("ending", ["", "-journal", "-wal", "-shm"])
-def test_what_is_no_ordinary_file_is_refused_at_once(
+def test_what_is_not_an_ordinary_file_is_refused_at_once(
     small_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str, ending: str
 ) -> None:
     """As the logbook or beside it, for reading and for writing; a link makes no file elsewhere."""
@@ -159,7 +159,7 @@ def test_captures_plans_and_attachments_are_ordinary_files(
             read(tmp_path / "it")
 
 
-def test_a_log_without_its_logbook_is_told(small: Path) -> None:
+def test_a_log_without_its_logbook_is_reported(small: Path) -> None:
     """A new logbook would be made, and the writes in it lost."""
     wal = small.with_name("gone.logbook-wal")
     wal.write_bytes(b"x" * 100)

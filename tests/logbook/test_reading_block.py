@@ -104,7 +104,7 @@ def test_a_reading_that_cannot_be_kept_is_refused(bad: dict[str, object]) -> Non
 
 @settings(max_examples=30)
 @given(st.binary(max_size=300), st.integers(-1, 6))
-def test_bytes_that_are_no_block_are_damage(data: bytes, count: int) -> None:
+def test_bytes_that_are_not_a_block_are_damage(data: bytes, count: int) -> None:
     """Nonsense never becomes a reading without complaint, nor another kind of error."""
     try:
         found = unpack(data, count, {1: ("MA-01", "", "V=")})

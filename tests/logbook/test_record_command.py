@@ -153,7 +153,7 @@ def test_export_of_a_damaged_logbook_gives_the_rest_and_exits_5(
 
 
 def test_notes_files_and_corrections_are_recorded(record: Command, tmp_path: Path) -> None:
-    """Each tells its entry; the logbook still verifies."""
+    """Each prints its entry; the logbook still verifies."""
     photo = tmp_path / "T1.png"
     photo.write_bytes(b"\x89PNG\r\n\x1a\n")
     noted = record.json("note", "fuse replaced by 315 mA", "--about", "T1")["record"]
@@ -234,14 +234,12 @@ def test_a_missing_tool_is_named(record: Command, tmp_path: Path, monkeypatch: p
     assert "ssh-keygen is not installed" in text
 
 
-def test_whoever_writes_into_an_altered_logbook_is_told(
-    spoilt: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """One line beside the answer; the entry is kept all the same."""
+def test_writing_into_an_altered_logbook_warns(spoilt: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One line beside the answer; the entry is kept nevertheless."""
     assert main(["record", "note", "goes on", "--logbook", str(spoilt)]) == 0
-    told = capsys.readouterr()
-    assert "was altered; `benchlog record verify` says more" in told.err
-    assert "noted" in told.out
+    output = capsys.readouterr()
+    assert "was altered; `benchlog record verify` says more" in output.err
+    assert "noted" in output.out
 
 
 def test_a_whole_logbook_is_written_into_without_a_word(
@@ -267,6 +265,6 @@ def test_slips_are_met_with_plain_words(
 ) -> None:
     with pytest.raises(SystemExit) if words[0] == "show" or "--limit" in words else nullcontext():
         assert main(["record", *words, "--logbook", str(small)]) == 2
-    told = " ".join(capsys.readouterr().err.split())
-    assert said in told
-    assert hint in told
+    errors = " ".join(capsys.readouterr().err.split())
+    assert said in errors
+    assert hint in errors

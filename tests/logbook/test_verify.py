@@ -72,7 +72,7 @@ def test_every_edit_of_every_field_of_every_table_is_found(small_file: Path, tmp
 
 @pytest.mark.parametrize("pragma", ["user_version=1", "user_version=0"])
 def test_what_the_file_says_of_itself_is_checked(small: Path, pragma: str) -> None:
-    """The schema version stands in the file's head and in its entries."""
+    """The schema version is in the file's head and in its entries."""
     assert not verified(small, f"PRAGMA {pragma}").ok
 
 
@@ -187,7 +187,7 @@ def note_of(path: Path) -> int:
 
 
 def test_a_forged_entry_with_a_right_digest_is_named(small: Path) -> None:
-    """The entry after it rests on the digest of the true one."""
+    """The entry after it has the digest of the true one."""
     note = note_of(small)
     found = rewrite(small, note, {"text": "cover is off"}, whole_rest=False)
     assert found.first is not None
@@ -361,7 +361,7 @@ def test_what_is_intact_is_still_read(small: Path) -> None:
             list(book.entries("note"))
 
 
-def test_no_file_is_no_logbook(tmp_path: Path) -> None:
+def test_a_missing_file_is_not_a_logbook(tmp_path: Path) -> None:
     """One clear error."""
     with pytest.raises(UsageError):
         verify(tmp_path / "none.logbook")

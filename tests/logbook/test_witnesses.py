@@ -61,9 +61,9 @@ def test_a_head_is_stamped_by_two_authorities_at_once(
             "--json",
         ]
         assert main(words) == 0
-    told = json.loads(capsys.readouterr().out)
-    assert [stamp["about"] for stamp in told["stamps"]] == [head.entries] * 2
-    assert [stamp["authority"] for stamp in told["stamps"]] == ["CN=Authority One", "CN=Authority Two"]
+    answer = json.loads(capsys.readouterr().out)
+    assert [stamp["about"] for stamp in answer["stamps"]] == [head.entries] * 2
+    assert [stamp["authority"] for stamp in answer["stamps"]] == ["CN=Authority One", "CN=Authority Two"]
     both = small.with_name("roots.pem")
     both.write_bytes(one.roots.read_bytes() + two.roots.read_bytes())
     found = verify(small, roots=both)
@@ -226,7 +226,7 @@ def test_a_copy_is_sealed_and_goes_stale(small: Path, tmp_path: Path) -> None:
     assert sorted(p.name for p in stick.iterdir()) == ["copy.copy.logbook", "copy.copy.logbook.head.txt"]
 
 
-def test_a_fork_is_told_with_the_entry_where_it_parts(
+def test_a_fork_is_reported_with_the_entry_where_it_parts(
     small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """And no copy is overwritten by the other branch."""
@@ -268,7 +268,7 @@ def test_a_fork_is_told_with_the_entry_where_it_parts(
 def test_a_session_ends_signed_stamped_and_copied(
     tmp_path: Path, key: Path, authorities: tuple[Authority, Authority], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """As the bench file asks; what can't be done is told and stops nothing."""
+    """As the bench file asks; what can't be done is reported and stops nothing."""
     import argparse
 
     from benchlog.cli.context import Context

@@ -85,7 +85,7 @@ def test_ways_to_write_a_core(text: str) -> None:
 @pytest.mark.parametrize(
     "text", ["25x15", "15x25x10", "25x15x0", "25x0x10", "axbxc", "", "25x15x10x5", "25x15x-10"]
 )
-def test_what_is_no_toroid_is_refused_with_a_hint(text: str) -> None:
+def test_what_is_not_a_toroid_is_refused_with_a_hint(text: str) -> None:
     with pytest.raises(UsageError) as caught:
         parse_core(text)
     assert caught.value.hint

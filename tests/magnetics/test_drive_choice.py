@@ -43,7 +43,7 @@ def test_a_powder_core_has_no_window_at_50_ohm() -> None:
         choose_drive(40e-9, 60)
 
 
-def test_a_pinned_frequency_outside_the_window_is_told() -> None:
+def test_a_pinned_frequency_outside_the_window_is_reported() -> None:
     drive = choose_drive(62e-6, 60, frequency_hz=100.0)
     assert drive.frequency_hz == 100.0
     assert "outside the usable range" in drive.findings()[0]
@@ -80,6 +80,6 @@ def test_a_sweep_keeps_the_sense_voltage_above_a_millivolt(tape: Drive) -> None:
     assert sense_v == pytest.approx(1e-3)
 
 
-def test_too_few_points_are_no_sweep(tape: Drive) -> None:
+def test_too_few_points_do_not_make_a_sweep(tape: Drive) -> None:
     with pytest.raises(UsageError, match="too few for a sweep"):
         sweep_frequencies(tape, 61e-6, 60, generator_ohm=50, points=4)

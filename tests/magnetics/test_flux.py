@@ -76,7 +76,7 @@ def test_current_transformer_examples_in_print() -> None:
     """
     from benchlog.magnetics.transformer import Transformer
 
-    # A large AL stands for the ideal transformer of the tutorial.
+    # A large AL makes the ideal transformer of the tutorial.
     assert abs(Transformer(100, 1.0).injection_transfer(50.0, 10.0)) * 1.0 == pytest.approx(0.1)
     assert abs(Transformer(1000, 1.0).injection_transfer(50.0, 438.0)) * 8 == pytest.approx(3.5, abs=5e-3)
     burden = 3.3 * 2000 / (2 * math.sqrt(2) * 100)

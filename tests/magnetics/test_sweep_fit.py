@@ -91,13 +91,13 @@ def test_exact_points_give_the_circuit_back() -> None:
     assert curve[0] == pytest.approx(complex(TRUE.drive_winding_ratio(1e3)), rel=1e-5)
 
 
-def test_a_gain_of_one_range_is_told_from_the_circuit() -> None:
+def test_a_gain_of_one_range_is_distinguished_from_the_circuit() -> None:
     model = fit_sweep(_sweep(np.random.default_rng(2), 50.0, range_error=0.004), _priors(50.0))
     assert model.range_gain[0] == pytest.approx(1.004, abs=1e-3)
     assert model.range_gain[-1] == 1.0
 
 
-def test_what_is_no_sound_winding_shows_in_the_misfit() -> None:
+def test_a_bad_winding_shows_in_the_misfit() -> None:
     short = Transformer(60, 61e-6, 0.201, 44e-6, 0.0, shorted_turn_ohm=2.8e-3, shorted_turn_h=40e-9)
     sound = _sweep(np.random.default_rng(1), 50.0)
     assert fit_sweep(sound, _priors(50.0)).reduced_chi_squared < 2

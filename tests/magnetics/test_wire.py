@@ -72,7 +72,7 @@ def test_enamel_adds_more_in_grade_2_and_less_in_part_on_thick_wire() -> None:
 @pytest.mark.parametrize(
     "text", ["24", "AWG", "AWG 99", "SWG 5", "0 mm", "-1 mm", "thick", "AWG 24.5", "1 V", ""]
 )
-def test_what_is_no_wire_is_refused_with_a_hint(text: str) -> None:
+def test_what_is_not_a_wire_is_refused_with_a_hint(text: str) -> None:
     with pytest.raises(UsageError) as caught:
         parse_wire(text)
     assert caught.value.hint

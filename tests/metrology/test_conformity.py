@@ -52,7 +52,7 @@ def test_ilac_g8_false_accept_at_the_acceptance_limit(r, false_accept):
 
 
 def test_close_to_the_limit_is_indeterminate():
-    """28.7 V of 25.6 to 29.0 V with u = 0.19 V: P = 0.94 within, not to be told."""
+    """28.7 V of 25.6 to 29.0 V with u = 0.19 V: P = 0.94 within, which does not decide."""
     judged = judge(known(28.7, 0.19), Limits(25.6, 29.0, "V"))
     assert judged.verdict is Verdict.INDETERMINATE
     assert judged.conformance_probability == pytest.approx(0.943, abs=0.001)

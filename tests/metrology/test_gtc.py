@@ -1,4 +1,4 @@
-"""GTC comes without SciPy's slow imports, and works whole all the same."""
+"""GTC comes without SciPy's slow imports, and all of it works nevertheless."""
 
 from __future__ import annotations
 

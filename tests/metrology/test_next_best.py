@@ -1,4 +1,4 @@
-"""What would settle an indeterminate result, and whether it does so as often as is said."""
+"""What would settle an indeterminate result, and whether it does so as often as stated."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ from benchlog.metrology.next_best import (
     ways_to_settle,
     with_next_best,
 )
+from benchlog.nameplate import parse_nameplate
 from benchlog.result import Limits, Uncertain, Verdict
-from benchlog.units import parse_nameplate
 
 
 def shown(text: str, accuracy: str = "1 % + 5") -> MeterReading:
@@ -101,7 +101,7 @@ def named(tag: str, text: str) -> MeterReading:
 
 
 @pytest.mark.parametrize("why", DOUBTFUL)
-def test_a_doubt_that_is_no_uncertainty_names_its_way_out(why: str) -> None:
+def test_a_doubt_that_is_not_an_uncertainty_names_its_way_out(why: str) -> None:
     """Reading, meter, swap or load, with probability and minutes: as data and as a line for a person."""
     result = with_next_best(DOUBTFUL[why]())
     assert result.verdict is Verdict.INDETERMINATE
@@ -116,3 +116,15 @@ def test_ways_are_ranked_by_chance_per_minute() -> None:
     ways = by_chance_per_minute([Way("buy", 1.0, 60.0), Way("swap", 0.9, 2.0), Way("hope", 0.06, 1.0)])
     assert [way.action for way in ways] == ["swap", "hope", "buy"]
     assert math.isclose(ways[0].probability, 0.9)
+
+
+def test_two_things_at_once_where_neither_is_enough() -> None:
+    """A meter of 1 % + 5 and a mains monitor of 1 % + 1 are about as uncertain: a better one of both settles it."""
+    plate = parse_nameplate("24 V ac 40 VA")
+    result = check_supply(plate, shown("26.30 V ac"), mains=Mains.typed("236 V", 230.0, Accuracy(0.01, 1)))
+    assert result.verdict is Verdict.INDETERMINATE
+    (way,) = ways_to_settle(result)
+    assert "use a meter" in way.action
+    assert "which set the limits" in way.action
+    assert 0.5 <= way.probability < 0.9
+    assert way.minutes == 5.0

@@ -1,6 +1,6 @@
 """Make labels_only.logbook: results whose budgets have labels only, as benchlog wrote them before lines had fields.
 
-Run once, with such a benchlog; the file is read for ever after. Two ratios by scope SC-03 through a divider, one of them
+Run once, with such a benchlog; the file is kept and read by tests. Two ratios by scope SC-03 through a divider, one of them
 swapped, two supplies, one with a load, a recall by hand, and two readings of a check
 standard.
 """

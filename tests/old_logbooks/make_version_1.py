@@ -1,6 +1,6 @@
 """Make version_1.logbook: a small logbook with one of everything, schema version 1.
 
-Run once, with a benchlog whose schema version is 1; the file is read for ever after.
+Run once, with a benchlog whose schema version is 1; the file is kept and read by tests.
 """
 
 import sys

@@ -1,4 +1,4 @@
-"""Tell the kiln controller's story with many seeds: the digits change, verdicts, holds and recalls stay.
+"""Run the kiln controller's demo with many seeds: the digits change, verdicts, holds and recalls stay.
 
     python tests/performance/demo_seeds.py --seeds 200 [--first 1]
 
@@ -41,7 +41,7 @@ def explained(name: str, story: dict[str, Any]) -> bool:
 
 
 def tell(seed: int) -> dict[str, Any]:
-    """Tell the story once; returns verdicts, hold states and recall classes by name."""
+    """Run the demo once; returns verdicts, hold states and recall classes by name."""
     with tempfile.TemporaryDirectory() as folder:
         quiet = Console(file=io.StringIO(), width=100)
 
@@ -75,18 +75,18 @@ def main() -> int:
     parser.add_argument("--seeds", type=int, default=200)
     parser.add_argument("--first", type=int, default=1)
     args = parser.parse_args()
-    told: dict[int, dict[str, Any]] = {}
+    stories: dict[int, dict[str, Any]] = {}
     slowest = 0.0
     for seed in range(args.first, args.first + args.seeds):
         began = time.perf_counter()
-        told[seed] = tell(seed)
+        stories[seed] = tell(seed)
         slowest = max(slowest, time.perf_counter() - began)
         print(f"\rseed {seed}: {time.perf_counter() - began:.1f} s", end="", flush=True)
     print()
-    usual = Counter(json.dumps(story, sort_keys=True) for story in told.values()).most_common(1)[0][0]
+    usual = Counter(json.dumps(story, sort_keys=True) for story in stories.values()).most_common(1)[0][0]
     majority = json.loads(usual)
     unexplained = 0
-    for seed, story in told.items():
+    for seed, story in stories.items():
         names = sorted({*story, *majority})
         differing = [n for n in names if story.get(n) != majority.get(n)]
         if differing:
@@ -94,7 +94,7 @@ def main() -> int:
             unexplained += bool(bad)
             words = ", ".join(f"{n}: {story.get(n)} instead of {majority.get(n)}" for n in differing)
             print(f"seed {seed}{' UNEXPLAINED' if bad else ''}: {words}")
-    alike = sum(json.dumps(story, sort_keys=True) == usual for story in told.values())
+    alike = sum(json.dumps(story, sort_keys=True) == usual for story in stories.values())
     print(
         f"{args.seeds} seeds: {alike} alike, {unexplained} with unexplained differences, slowest {slowest:.1f} s"
     )

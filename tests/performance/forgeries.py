@@ -1,4 +1,4 @@
-"""Forge a logbook in every way that comes to mind, one at a time: what the file alone can tell must be told.
+"""Forge a logbook in every way that comes to mind, one at a time: what the file alone can show must be found.
 
     benchlog demo --out /some/folder && python tests/performance/forgeries.py /some/folder/kc1.logbook
 

@@ -6,7 +6,7 @@ function, value, state or flag than was sent), and their rate. It ends in an err
 although its corruption shows in what the protocol keeps for that (index, segment codes, parity, fixed characters),
 when noise gives a reading, or when a decoder raises.
 
-``BER 1e-3`` counts per frame sent, corrupted or not. ``two agree`` is the rule a check rests on: two frames sent
+``BER 1e-3`` counts per frame sent, corrupted or not. ``two agree`` is the rule a check uses: two frames sent
 one after the other at that error rate, both wrong by more than two counts, or in function, state or flags, and
 agreeing all the same.
 """
@@ -282,7 +282,7 @@ class Bench:
 
 
 def run(subject: Subject, total: int, rng: Rng, noise_bytes: int) -> bool:
-    """Corrupt `total` frames of a family, print the rates, and tell whether all was as it must be."""
+    """Corrupt `total` frames of a family, print the rates, and return whether all was as it must be."""
     bench = Bench(subject)
     bits, positions = subject.bits, bench.frames.shape[1] * subject.bits
     started = time.monotonic()

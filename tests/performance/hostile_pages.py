@@ -3,7 +3,7 @@
     python tests/performance/hostile_pages.py
 
 Every request of the browser goes to a proxy here that only writes it down. A page that does run a script and does
-fetch pictures shows first that the trap works; an empty page tells what the browser asks for by itself. Exit 0 when
+fetch pictures shows first that the trap works; an empty page shows what the browser asks for by itself. Exit 0 when
 nothing ran and nothing left, 1 otherwise; without an installed Chromium it says so and is left out.
 """
 
@@ -69,7 +69,7 @@ def trap() -> Iterator[Trap]:
 
 
 def visit(browser: str, page: Path, server: Trap) -> tuple[str, list[str]]:
-    """Open a page for a while; the document as it then stands, and what was asked of the network."""
+    """Open a page for a while; the document as it then is, and what was asked of the network."""
     server.seen.clear()
     with tempfile.TemporaryDirectory() as profile:
         sandbox = ["--no-sandbox"] if os.geteuid() == 0 else []

@@ -232,14 +232,14 @@ def command(*words: str) -> tuple[float, float, float]:
     # As an installed program has it: modules compiled once, by the first run at the latest.
     environment = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
     for _ in range(7):
-        told = subprocess.run(
+        output = subprocess.run(
             [sys.executable, "-S", "-c", LAUNCHER, *words],
             capture_output=True,
             encoding="utf-8",
             check=True,
             env=environment,
         ).stdout
-        wall, cpu, memory, code = json.loads(told)
+        wall, cpu, memory, code = json.loads(output)
         assert code == 0 or words[0] == "status", words
         walls.append(wall)
         cpus.append(cpu)
@@ -250,8 +250,8 @@ def command(*words: str) -> tuple[float, float, float]:
 def reading_back(small: Path, large: Path) -> None:
     """Open, summarise and read the large logbook; whole commands against the small one.
 
-    Limits are on processor time, which other programs on the machine disturb least; wall time stands beside it, and
-    that of a bare Python start tells what the machine is good for.
+    Limits are on processor time, which other programs on the machine disturb least; wall time is printed beside it, and
+    that of a bare Python start shows how fast the machine is.
     """
     bare = median(
         timed(lambda: subprocess.run([sys.executable, "-c", "pass"], check=True))[0] for _ in range(3)
@@ -261,8 +261,8 @@ def reading_back(small: Path, large: Path) -> None:
     for words in (("status", str(plan)), ("record", "show"), ("record", "list")):
         slow, fast = command(*words, "--logbook", str(large)), command(*words, "--logbook", str(small))
         name = " ".join(words) if words[0] == "record" else words[0]
-        told = f"{slow[1]:.3f} s ({slow[0]:.3f}), {slow[2]:.0f} MB"
-        say(f"{name}, large logbook (limits 0.2 s, 80 MB)", told, slow[1] < 0.2 and slow[2] < 80)
+        output = f"{slow[1]:.3f} s ({slow[0]:.3f}), {slow[2]:.0f} MB"
+        say(f"{name}, large logbook (limits 0.2 s, 80 MB)", output, slow[1] < 0.2 and slow[2] < 80)
         say(f"{name}, large / small (limit 3)", f"{slow[1] / fast[1]:.2f}", slow[1] < 3 * fast[1])
     with benchlog.open(large) as view:
         rows = len(view.readings(last="10 min"))

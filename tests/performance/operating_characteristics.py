@@ -1,6 +1,6 @@
 """How often each check is right, by cases whose truth is known.
 
-Meters err in one of two styles, which no data sheet tells apart: by one fraction of their whole bound, or by a gain and
+Meters err in one of two styles, between which no data sheet decides: by one fraction of their whole bound, or by a gain and
 a zero error of their own, both within the statement and shared by all readings on one range. Scope channels have gain
 errors, errors between ranges, noise and converter steps. Run it by hand, some minutes::
 
@@ -44,9 +44,9 @@ from benchlog.metrology.charts import ChartSignal, repeatability_chart
 from benchlog.metrology.error_estimate import known_error
 from benchlog.metrology.known_error import MeterRange, Observation
 from benchlog.metrology.meter_reading import MeterReading
+from benchlog.nameplate import parse_nameplate
 from benchlog.reading import Function, Reading
 from benchlog.result import Limits, Uncertain, Verdict
-from benchlog.units import parse_nameplate
 
 AC, DC, OHMS, AMPS = Function.AC_VOLTS, Function.DC_VOLTS, Function.OHMS, Function.DC_CURRENT
 NAMEPLATE = parse_nameplate("24 V ac 40 VA")

@@ -69,10 +69,10 @@ def acknowledgements(operations: list[Operation]) -> list[tuple[int, str]]:
     return found
 
 
-def trouble(folder: Path, told: list[str], whole: dict[str, set[str]]) -> str:
+def trouble(folder: Path, reports: list[str], whole: dict[str, set[str]]) -> str:
     """What was lost or is half in a state of the disk; empty if nothing."""
     path = folder / "b.logbook"
-    digests = [words for words in told if not words.startswith("file ")]
+    digests = [words for words in reports if not words.startswith("file ")]
     if path.exists():
         found = verify(path)
         if not found.ok:
@@ -86,7 +86,7 @@ def trouble(folder: Path, told: list[str], whole: dict[str, set[str]]) -> str:
             return "acknowledged entries lost"
     elif digests:
         return "logbook gone"
-    latest = {words.split()[1]: words.split()[2] for words in told if words.startswith("file ")}
+    latest = {words.split()[1]: words.split()[2] for words in reports if words.startswith("file ")}
     for name, digests_of in whole.items():
         file = folder / name
         if file.exists() and hashlib.sha256(file.read_bytes()).hexdigest() not in digests_of:
@@ -99,21 +99,21 @@ def trouble(folder: Path, told: list[str], whole: dict[str, set[str]]) -> str:
 def tried(folder: Path, cuts: int, pragma: str, rounds: int = 2) -> Counter[str]:
     """Record a session, cut the power in it so many times; returns what went wrong, and how often."""
     operations = recorded(SESSION, folder, pragma, str(Path(__file__).parents[1]), str(rounds))
-    told = acknowledgements(operations)
+    reports = acknowledgements(operations)
     whole: dict[str, set[str]] = {}
-    for _, words in told:
+    for _, words in reports:
         if words.startswith("file "):
             _, name, digest = words.split()
             whole.setdefault(name, set()).add(digest)
     found: Counter[str] = Counter()
     for cut, state in states_after_cuts(operations, folder / "disk", folder / "state", cuts):
         try:
-            what = trouble(state, [words for place, words in told if place < cut], whole)
+            what = trouble(state, [words for place, words in reports if place < cut], whole)
         except BenchlogError as error:
             what = f"can't be opened: {error.message}"[:80]
         found[what or "whole"] += 1
     print(
-        f"{len(operations)} operations, {len(told)} acknowledgements, {pragma or 'as it is'}: {dict(found)}",
+        f"{len(operations)} operations, {len(reports)} acknowledgements, {pragma or 'as it is'}: {dict(found)}",
         flush=True,
     )
     return found

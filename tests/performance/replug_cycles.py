@@ -2,9 +2,9 @@
 
 A recorder reads two meters through the real serial adapter, each on a pseudo-terminal of its own. One meter's cable is
 pulled in the middle of a frame and plugged in again as a new terminal behind the same name; the other goes on. Every value
-is sent once, so what the logbook holds can be told reading by reading.
+is sent once, so what the logbook holds can be checked reading by reading.
 
-Prints, and exits with 1 unless: no reading that was acknowledged is missing or stands twice, no value is kept that was
+Prints, and exits with 1 unless: no reading that was acknowledged is missing or there twice, no value is kept that was
 not sent, every pull is one gap with a beginning and an end, the other meter has none, the logbook verifies, and memory,
 threads and open files are at the end what they were after the first tenth.
 """

@@ -188,8 +188,8 @@ def main() -> int:
         for seed in range(1, min(args.seeds, 3) + 1):
             seconds, suspect = time_to_name(fault, seed)
             bad = bad or seconds is None
-            told = "not named" if seconds is None else f"named after {seconds:.0f} s"
-            print(f"fault {fault:<32} seed {seed}: {told}", flush=True)
+            outcome = "not named" if seconds is None else f"named after {seconds:.0f} s"
+            print(f"fault {fault:<32} seed {seed}: {outcome}", flush=True)
             if suspect is not None:
                 print(f"    {suspect.who}: {suspect.kind}: {suspect.reason} -> {suspect.next_check}")
     return int(bad)

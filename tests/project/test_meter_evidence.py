@@ -131,7 +131,7 @@ def test_a_cross_check_tells_of_both_meters(desk: Desk) -> None:
     assert known_by(supply(desk)) == ["CS-7", "MB-02"]
 
 
-def test_a_failed_cross_check_is_no_evidence(desk: Desk) -> None:
+def test_a_failed_cross_check_is_not_evidence(desk: Desk) -> None:
     assert crosscheck(desk, "24.50 V dc", "24.00 V dc").code == 1
     assert known_by(supply(desk)) == []
 

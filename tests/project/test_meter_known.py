@@ -79,7 +79,7 @@ def test_last_check_standard_counts_in_its_function_and_sitting(book: Logbook) -
 
 
 def test_two_meters_that_disagreed_are_both_suspect_until_one_is_checked(book: Logbook) -> None:
-    """A pass clears one and leaves the other; a later agreement clears both. Ohms rest on another reference."""
+    """A pass clears one and leaves the other; a later agreement clears both. Ohms use another reference."""
     cross_check(book, A="5.00 V", B="5.40 V")
     assert known(book, "A", "V=") == known(book, "B", "V~") == ["meters disagreed"]
     assert known(book, "A", "ohm") == known(book, "C", "V=") == []

@@ -1,4 +1,4 @@
-"""What rests on a meter found bad: window, shared reference, classes, holds.
+"""What was measured with a meter found bad: window, shared reference, classes, holds.
 
 The story: MB-02's battery sags, so it reads high; on a 5.000 V reference it shows 5.01, 5.05, 5.19 V on days 0, 34
 and 96. It measured the transformer on day 40 and the rectified voltage on day 77.
@@ -21,11 +21,11 @@ from benchlog.clock import ManualClock
 from benchlog.logbook import Logbook
 from benchlog.logbook.recalled import RecallClass
 from benchlog.metrology.accuracy import parse_accuracy
+from benchlog.nameplate import parse_nameplate
 from benchlog.project.check_standard import StandardCheck, StandardValue, check_standard, failure_of
 from benchlog.project.provenance import shares
 from benchlog.project.recall import Failure, Recall, recall_results
 from benchlog.result import Limits, Result
-from benchlog.units import parse_nameplate
 
 CS_3 = StandardValue("CS-3", 5.0, 0.0025, "V")
 KINDS = ("result", "supersede", "release", "concession", "step")
@@ -111,7 +111,7 @@ def test_e_n_and_chart_of_the_story(story: Story) -> None:
 
 
 def test_exactly_two_checks_are_recalled_with_their_classes(story: Story) -> None:
-    """C05 can leave its limits and must be measured again; C13 stands with wider uncertainty; nothing else is named.
+    """C05 can leave its limits and must be measured again; C13 counts with wider uncertainty; nothing else is named.
 
     C03 is before the window, C04 and MA are another meter's, ohms don't use the reference.
     """
@@ -127,7 +127,7 @@ def test_exactly_two_checks_are_recalled_with_their_classes(story: Story) -> Non
 
 
 def test_what_was_done_on_it_for_good_comes_first(story: Story) -> None:
-    """With an irreversible step taken on C13's and C05's word, C05 can't be measured again."""
+    """With an irreversible step taken because of C13 and C05, C05 can't be measured again."""
     story.step("H9", "C05", "C13")
     recall = story.recall(*story.standard("5.19 V dc"))
     assert [(r.check_id, r.kind) for r in recall.results] == [
@@ -140,7 +140,7 @@ def test_what_was_done_on_it_for_good_comes_first(story: Story) -> None:
 
 
 def test_a_step_that_can_be_undone_leaves_time_to_measure_again(story: Story) -> None:
-    """Plugging in is not a cutting open."""
+    """Plugging in can be undone, cutting open can not."""
     story.step("H3", "C05")
     recall = story.recall(*story.standard("5.19 V dc"), undoable=["H3"])
     assert recall.results[0].kind is RecallClass.AGAIN
@@ -155,8 +155,8 @@ def test_a_release_not_taken_names_the_hold(story: Story) -> None:
     assert recall.holds == ("H3",)
 
 
-def test_later_confirmation_by_another_meter_stands(story: Story) -> None:
-    """C05 measured again by MA-01 before the meter was found bad: nothing hangs on MB-02 any more."""
+def test_later_confirmation_by_another_meter_counts(story: Story) -> None:
+    """C05 measured again by MA-01 before the meter was found bad: nothing depends on MB-02 any more."""
     story.keep("C05", story.supply("27.15 V ac", "MA-01", 231.0))
     recall = story.recall(*story.standard("5.19 V dc"))
     kinds = {r.check_id: r.kind for r in recall.results}
@@ -190,7 +190,7 @@ def test_without_a_last_good_check_everything_since_the_beginning_is_doubtful(tm
 
 
 def test_a_small_error_changes_nothing(story: Story) -> None:
-    """A tenth of the uncertainty is not a difference: the result stands as it is."""
+    """A tenth of the uncertainty is not a difference: the result stays as it is."""
     entries = list(story.book.entries("result"))
     failure = Failure("MB-02", "V=", found=story.book.head().seq, error_low=0.0, error_high=0.0005)
     kinds = {r.check_id: r.kind for r in recall_results(entries, failure).results}
@@ -211,7 +211,7 @@ def test_a_small_error_changes_nothing(story: Story) -> None:
     ],
 )
 def test_which_functions_share_a_reference(failed: str, used: str, together: bool) -> None:
-    """V~, V= and A hang on the voltage reference; ohms are ratiometric, frequency hangs on a crystal."""
+    """V~, V= and A depend on the voltage reference; ohms are ratiometric, frequency depends on a crystal."""
     assert shares(failed, used) is together
 
 

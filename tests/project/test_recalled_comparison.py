@@ -47,5 +47,5 @@ def test_a_recalled_comparison_is_done_again_with_the_reading_corrected(record: 
 
 
 def test_equal_readings_are_compared_again_too(record: CheckedMeter) -> None:
-    """E_n 0 tells no width: the stated uncertainty stands in for it."""
+    """E_n 0 says nothing of a width: the stated uncertainty is used instead."""
     assert recalled(record, compared("10.00 V dc", "10.00 V dc"), 0.0, 0.10).kind is RecallClass.AGAIN

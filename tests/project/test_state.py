@@ -52,7 +52,7 @@ def test_a_skipped_check_says_why_until_it_is_done(project):
 
 
 def test_evidence_in_opens_the_hold(project):
-    """Both passed: ready, released with the digests it rests on, then taken."""
+    """Both passed: ready, released with the digests of its evidence, then taken."""
     first, second = project.record("C03"), project.record("C04")
     assert project.state.holds["H1"].state is HoldState.READY
     ref, word = project.release()
@@ -65,7 +65,7 @@ def test_evidence_in_opens_the_hold(project):
 
 @pytest.mark.parametrize("verdict", [Verdict.FAIL, Verdict.INDETERMINATE, Verdict.NOT_DONE])
 def test_only_a_pass_counts(project, verdict):
-    """Fail, don't know and not done all keep it shut."""
+    """Fail, indeterminate and not done all keep it closed."""
     project.record("C03", verdict)
     project.record("C04")
     with pytest.raises(HoldRefusedError):
@@ -157,7 +157,7 @@ def recall(project, seq, kind="measure again"):
     )
 
 
-def test_recall_before_the_step_shuts_the_hold_and_names_the_check(project):
+def test_recall_before_the_step_closes_the_hold_and_names_the_check(project):
     """Recalled evidence: not released, C03 named."""
     seq = project.record("C03")
     project.record("C04")
@@ -181,7 +181,7 @@ def test_recall_after_the_step_is_taken_on_recalled_evidence(project):
     assert "evidence that was recalled since" in seen.next_action
 
 
-def test_a_recall_that_stands_changes_nothing_and_can_be_undone(project):
+def test_a_recall_of_class_stands_changes_nothing_and_can_be_undone(project):
     """Class 'stands' keeps the pass; undoing a recall is a new entry."""
     seq = project.record("C03")
     project.record("C04")

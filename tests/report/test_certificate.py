@@ -70,7 +70,7 @@ def test_an_empty_logbook_says_that_nothing_was_tested(book: Logbook) -> None:
 
 
 def test_without_a_plan_every_latest_result_is_listed(book: Logbook) -> None:
-    """Superseded ones are not, and a recalled one stands in the first line."""
+    """Superseded ones are not, and a recalled one is in the first line."""
     first = book.append_result(PASSED)
     book.append_result(msgspec.structs.replace(PASSED, part="L2"))
     wrong = book.append_result(msgspec.structs.replace(PASSED, part="L3"))
@@ -89,10 +89,48 @@ def test_without_a_plan_every_latest_result_is_listed(book: Logbook) -> None:
     book.append("recall", {"meter": "MA-01", "function": "ohm", "reason": "dropped", "results": [item]})
     page = render_certificate(book, now_utc_ns=NOW)
     assert f"continuity (L1, entry {first.seq}) recalled (relied on something found bad)" in first_line(page)
-    assert "MA-01 recalled on ohm" in page
+    assert "MA-01 was found bad on ohm" in page
 
 
-def test_the_parts_stand_in_their_order(demo: tuple[Path, dict[str, Any], float], tmp_path: Path) -> None:
+def test_the_first_line_names_all_that_is_wrong(book: Logbook) -> None:
+    """Texts of a record are cut at some length; the line that says what is wrong never is."""
+    for kind in (Verdict.FAIL, Verdict.INDETERMINATE):
+        for number in range(12):
+            name = f"{kind}-{number:02}-{'x' * 25}"
+            book.append_result(msgspec.structs.replace(PASSED, part=name, verdict=kind))
+    first = first_line(render_certificate(book, now_utc_ns=NOW))
+    assert first.count("entry ") == 24
+    assert first.endswith("indeterminate.")
+
+
+def test_practice_is_said_once_where_all_of_it_is(book: Logbook) -> None:
+    """Of a mixed record each result of the simulated bench says it."""
+    practice = Finding(FindingKind.SIMULATED, "practice: measured on the simulated bench")
+    advice = Finding(FindingKind.ADVICE, "next (12 s): type all digits")
+    book.append_result(msgspec.structs.replace(PASSED, findings=(practice, advice)))
+    page = render_certificate(book, now_utc_ns=NOW)
+    assert "Practice. All results are from the simulated bench" in page
+    assert practice not in page
+    assert advice not in page  # for the one who measures, not for the reader
+    book.append_result(msgspec.structs.replace(PASSED, part="L2"))
+    assert render_certificate(book, now_utc_ns=NOW).count(practice) == 1
+
+
+def test_an_adjusted_meter_shows_how_it_was_found(
+    demo: tuple[Path, dict[str, Any], float], tmp_path: Path
+) -> None:
+    """The results before the adjustment were measured with the meter as it was found; pictures name their entry."""
+    page = (demo[0] / "certificate.html").read_text(encoding="utf-8")
+    assert re.search(
+        r"MB-02: V dc checked with CS-3 on 2026-06-06 \(E_n 2\.67 as found, 0\.14 as left\)", page
+    )
+    assert "known by" not in page
+    captions = re.findall("<figcaption>(.*?)</figcaption>", page)
+    assert captions
+    assert all(re.match(r"C\w+ \w+, entry \d+: ", words) for words in captions)
+
+
+def test_the_parts_are_in_their_order(demo: tuple[Path, dict[str, Any], float], tmp_path: Path) -> None:
     """First line, tested, open points, earlier failures, holds, substitutions, pictures, instruments, cautions, record."""
     page = (demo[0] / "certificate.html").read_text(encoding="utf-8")
     assert headings(page) == [
@@ -187,8 +225,8 @@ def test_photos_are_shown_small_and_newly_written(book: Logbook) -> None:
         "cut off",
     ],
 )
-def test_what_is_no_sound_photo_has_no_thumbnail(data: bytes) -> None:
-    """Other kinds, lies and stumps."""
+def test_what_is_not_a_sound_photo_has_no_thumbnail(data: bytes) -> None:
+    """Other kinds, false headers and truncated files."""
     assert MAX_PIXELS < 9000 * 9000
     assert thumbnail(data) == ""
 
@@ -204,8 +242,8 @@ def test_an_altered_attachment_is_not_shown(tmp_path: Path, book: Logbook) -> No
     assert "the logbook is damaged" in first_line(page)
 
 
-def test_how_it_was_measured_is_told_without_a_plan_too(demo: tuple[Path, dict[str, Any], float]) -> None:
-    """Of C07 the result alone tells hook-up, conditions and ranges; of C03 what was displayed, typed or not."""
+def test_how_it_was_measured_is_shown_without_a_plan_too(demo: tuple[Path, dict[str, Any], float]) -> None:
+    """For C07 the result alone gives hook-up, conditions and ranges; of C03 what was displayed, typed or not."""
     with Logbook.open(demo[0] / "kc1.logbook", mode="ro") as made:
         results = {r.check_id: r for _, r in made.results()}
         ratio = " ".join(method_words(made, None, results["C07"]))
@@ -275,7 +313,7 @@ def test_a_missing_folder_is_an_error(book: Logbook, tmp_path: Path) -> None:
     assert not (tmp_path / "nowhere").exists()
 
 
-def test_a_first_reading_that_was_looked_into_stays_after_a_withdrawal(book: Logbook) -> None:
+def test_a_first_reading_that_was_diagnosed_stays_after_a_withdrawal(book: Logbook) -> None:
     """Undoing the result must not hide what its first reading was."""
     said = "first reading 0.02 V was looked into: a test lead is open (92 %)"
     wrong = book.append_result(msgspec.structs.replace(PASSED, findings=(Finding(FindingKind.ENTRY, said),)))
@@ -312,7 +350,7 @@ def test_no_type_on_paper_is_below_eight_points(book: Logbook) -> None:
     assert min(sizes) >= 8
 
 
-def test_time_stamps_and_signatures_stand_by_the_digest(book: Logbook) -> None:
+def test_time_stamps_and_signatures_are_beside_the_digest(book: Logbook) -> None:
     """With what each vouches for."""
     head = book.head()
     body = {"entry": head.seq, "digest": head.digest, "key": "SHA256:abc", "signature": "none"}

@@ -1,4 +1,4 @@
-"""Whatever stands in plan, logbook and attachments: the certificate only shows it, exports only hold it."""
+"""Whatever is in plan, logbook and attachments: the certificate only shows it, exports only hold it."""
 
 from __future__ import annotations
 
@@ -88,7 +88,7 @@ def page(request: pytest.FixtureRequest, hostile: tuple[Path, Plan]) -> str:
         return render_certificate(book, now_utc_ns=NOW, plan=plan if request.param == "with plan" else None)
 
 
-def test_only_own_tags_and_no_handler_or_reference_stand_in_the_page(page: str) -> None:
+def test_only_own_tags_and_no_handler_or_reference_are_in_the_page(page: str) -> None:
     """Every tag is one the template or the drawings write; pictures are data, links stay inside, nothing listens."""
     for tag, attributes in Tags(page).tags:
         assert tag in _OWN, tag

@@ -56,7 +56,7 @@ def test_samples_at_the_limits_of_the_converter_block() -> None:
     assert "clipping" not in kinds(fit_sines([inside], 1e-6, code_limits=[(-128, 127)]))
 
 
-def test_the_rounded_top_of_a_coarse_or_coherent_sine_is_no_clipping() -> None:
+def test_the_rounded_top_of_a_coarse_or_coherent_sine_is_not_clipping() -> None:
     """Equal neighbouring samples at the top are natural in 8 bits and where sampling keeps step with the tone."""
     for data in (
         np.round(127 * tone(2.7)).astype(np.int8),
@@ -108,7 +108,7 @@ def test_an_uneven_time_base_blocks(warp: object, kind: str) -> None:
 
 
 def test_missing_samples_show_as_a_jump_of_the_phase_without_any_times() -> None:
-    """150 of 10 000 samples lost in the middle: the place is told."""
+    """150 of 10 000 samples lost in the middle: the finding says where."""
     wave = tone(60.4) + 0.001 * NOISE
     fit = fit_sines([np.concatenate([wave[:5000], wave[5150:]])], 1e-6)
     (gap,) = [f for f in fit.findings if f.kind == "gap"]
@@ -165,7 +165,7 @@ def test_a_spectrum_is_not_taken_for_a_waveform() -> None:
         assert "spectrum" in kinds(fit_sines([data], 1e-6), Severity.BLOCKS)
 
 
-def test_pulses_and_rectified_sines_are_no_spectrum() -> None:
+def test_pulses_and_rectified_sines_are_not_taken_for_a_spectrum() -> None:
     """One-sided and spiky, yet they repeat."""
     for data in ((np.mod(30.3 * T, 1) < 0.02) * 1.0, np.maximum(tone(7.7), 0), np.abs(tone(7.7))):
         assert "spectrum" not in kinds(fit_sines([data + 1e-3 * NOISE], 1e-6))
@@ -215,7 +215,7 @@ def test_coarse_steps_without_noise_are_noted_with_their_size() -> None:
 
 
 def test_findings_come_worst_first() -> None:
-    """What blocks stands before what warns."""
+    """What blocks comes before what warns."""
     codes = np.clip(np.round(140 * tone(1.3)), -128, 127).astype(np.int8)
     order = [f.severity for f in fit_sines([codes], 1e-6, code_limits=[(-128, 127)]).findings]
     assert order == sorted(order, key=list(Severity).index)

@@ -84,7 +84,7 @@ def test_smooth_lengths_have_no_factor_above_five(n: int) -> None:
     assert not any(smooth(m) for m in range(n + 1, smooth_length(n)))
 
 
-def test_the_first_sample_that_is_no_number_is_named() -> None:
+def test_the_first_sample_that_is_not_a_number_is_named() -> None:
     """The message counts channels and samples from one, as people do."""
     second = np.zeros(300_000)
     second[270_000] = np.inf

@@ -218,7 +218,7 @@ def test_reversing_a_winding_turns_the_phase_by_half_a_turn(data: list[Samples])
 @settings(max_examples=20)
 @given(records, st.floats(1e-9, 1e3))
 def test_the_time_unit_scales_the_frequency_alone(data: list[Samples], interval: float) -> None:
-    """Frequency times interval is what the samples tell."""
+    """The samples give frequency times interval only."""
     one, other = fit_sines(data, 1.0, check=False), fit_sines(data, interval, check=False)
     assert other.frequency_hz * interval == pytest.approx(one.frequency_hz, rel=1e-12)
     assert other.ratio(1, 0) == one.ratio(1, 0)

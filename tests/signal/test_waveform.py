@@ -103,8 +103,8 @@ def test_fewer_harmonics_are_counted_where_sampling_allows_no_more() -> None:
     assert got.thd.value == pytest.approx(triangle_distortion(9), rel=0.02)
 
 
-def test_noise_is_no_distortion_yet_makes_it_uncertain() -> None:
-    """A pure sine at 40 dB: the stated interval reaches down to nought."""
+def test_noise_is_not_distortion_yet_makes_it_uncertain() -> None:
+    """A pure sine at 40 dB: the stated interval reaches down to zero."""
     n = 20_000
     noise = 0.01 * np.random.default_rng(1).normal(size=n)
     got = measure_waveform(np.sin(2 * np.pi * 31.7 * np.arange(n) / n) + noise, 1e-5)

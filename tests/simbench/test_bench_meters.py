@@ -175,7 +175,7 @@ def test_closing_leaves_no_thread_and_no_port() -> None:
         bench.address("MA-01")
 
 
-def test_unknown_names_are_told_with_those_there_are() -> None:
+def test_unknown_names_are_listed_with_those_there_are() -> None:
     bench = SimulatedBench(1, ManualClock(START_NS))
     with pytest.raises(UsageError) as caught:
         bench.connect("MA-01", at="T9.output")

@@ -26,7 +26,7 @@ def slowed(monkeypatch: pytest.MonkeyPatch, seconds: float) -> None:
     monkeypatch.setattr(MeterEndpoint, "due", late)
 
 
-def told(seed: int = 1) -> list[Reading]:
+def readings_taken(seed: int = 1) -> list[Reading]:
     """Readings over changes of the scene, as a guided run takes them: drain, then read."""
     readings = []
     clock = ManualClock()
@@ -43,9 +43,9 @@ def told(seed: int = 1) -> list[Reading]:
 
 def test_a_busy_computer_changes_no_reading(monkeypatch: pytest.MonkeyPatch) -> None:
     """Same frames, one for each question, when the serving thread is late every time."""
-    quick = [r.displayed for r in told()]
+    quick = [r.displayed for r in readings_taken()]
     slowed(monkeypatch, 0.02)
-    assert [r.displayed for r in told()] == quick
+    assert [r.displayed for r in readings_taken()] == quick
     assert len(quick) == 18
 
 
@@ -53,7 +53,7 @@ def test_no_reading_is_older_than_the_change(monkeypatch: pytest.MonkeyPatch) ->
     """After the tips moved, nothing of the point before comes in: a settling display never looks dropped out."""
     slowed(monkeypatch, 0.01)
     settling = Settling()
-    words = [settling.update(reading) for reading in told()[:6]]
+    words = [settling.update(reading) for reading in readings_taken()[:6]]
     assert Settle.DROP_OUT not in words
     assert words[-1] is Settle.STEADY
 

@@ -58,6 +58,7 @@ def test_a_healthy_bench_passes_every_action() -> None:
         ("other_mode", "look", "other mode shown"),
         ("outside_bandwidth", "look", "other mode shown"),
         ("lead_intermittent", "wiggle_leads", "jumps"),
+        ("lead_intermittent", "short_tips_ohms", "jumps"),
         ("part_intermittent", "wiggle_part", "jumps"),
         ("part_open_primary", "ohms_plug", "OL"),
         ("part_open_output", "ohms_output", "OL"),

@@ -12,12 +12,13 @@ from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_context import CheckOutcome
 from benchlog.guide.doubt import Resolved, look_into, with_diagnosis
 from benchlog.guide.person import Prompt
+from benchlog.number_format import format_quantity
 from benchlog.plan import Plan
 from benchlog.plan.meter_kinds import RectifiedCheck, SupplyCheck
 from benchlog.quantity_text import value_of
 from benchlog.reading import Function
 from benchlog.result import Limits
-from benchlog.units import format_quantity, parse_quantity
+from benchlog.units import parse_quantity
 
 #: A mains reading farther from its nominal value is a slip; common practice, no source.
 MAINS_SPAN = 0.25

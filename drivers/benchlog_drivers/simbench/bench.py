@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping
 from typing import Self
 
 from benchlog.clock import Clock
@@ -92,11 +91,6 @@ class SimulatedBench(Workbench):
             known = ", ".join(self._addresses) or "none: the bench is not started"
             raise UsageError(f"the simulated bench serves no {tag!r}", hint=f"it serves: {known}")
         return self._addresses[tag]
-
-    @property
-    def addresses(self) -> Mapping[str, str]:
-        """All addresses by tag."""
-        return dict(self._addresses)
 
     def bench_toml(self) -> str:
         """Text of a bench file with the data sheets and ``sim:`` addresses."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from benchlog_drivers.simbench.parts import BenchSupply, Divider, SolidStateRelay, Toroid, Winding
+from benchlog_drivers.simbench.parts import BenchSupply, SolidStateRelay, Toroid, Winding
 from benchlog_drivers.simbench.scope import Clip
 
 if TYPE_CHECKING:
@@ -96,11 +96,6 @@ class Hookups:
     def divider(self, winding: str) -> str:
         """Tag of the known divider that goes with a winding."""
         return "DIV-60" if winding == "CT1" else "DIV-100"
-
-    def divider_ratio(self, winding: str) -> float:
-        """Nominal ratio of that divider."""
-        part = self._bench.scene.part(self.divider(winding), Divider)
-        return round((part.upper_ohm + part.lower_ohm) / part.lower_ohm)
 
     def inductance(self, winding: str, resistor: str = "R1K") -> None:
         """Generator over winding and resistor in series; channel 1 across the winding, channel 2 across the resistor.

@@ -19,7 +19,7 @@ _MINUTES = {
     "look": 0.3,
     "reread": 0.2,
     "short_tips": 0.3,
-    "short_tips_ohms": 0.5,
+    "short_tips_ohms": 0.7,
     "reselect_function": 0.4,
     "dc_same_points": 0.3,
     "wiggle_leads": 0.6,
@@ -144,6 +144,8 @@ class Person:
         return outcome
 
     def _short_tips_ohms(self) -> str:
+        if self._wiggle_leads() == "jumps":
+            return "jumps"
         return self._with_dial(Function.OHMS, (f"{self.tag}.tips", f"{self.tag}.tips"))
 
     def _reselect_function(self) -> str:

@@ -83,7 +83,7 @@ def test_a_lost_or_added_byte_never_gives_another_reading(family: str, data: st.
     decoder = decoder_of(family)
     readings = decoder.feed(frame + broken + frame * 2)
     assert len(readings) >= 2
-    if family != "polled14":  # there a line end may be put in by chance, and a whole line before it stands
+    if family != "polled14":  # there a line end may be put in by chance, and a whole line before it is read
         assert {r.displayed for r in readings} == {shown}
 
 

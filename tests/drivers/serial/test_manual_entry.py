@@ -31,7 +31,7 @@ def test_a_line_is_a_reading_as_the_display_shows_it() -> None:
     assert (second.value, second.resolution) == (1.602, 0.001)
 
 
-def test_the_function_may_be_told_once() -> None:
+def test_the_function_may_be_sent_once() -> None:
     with typed("27.75\nOL\n-0.3m", Function.DC_VOLTS) as meter:
         values = [meter.read(1) for _ in range(3)]
     assert [(r.value, r.state) for r in values if r] == [

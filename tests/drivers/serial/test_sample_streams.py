@@ -1,4 +1,4 @@
-"""The meter streams of `sample_captures/` replay to what stood on the display."""
+"""The meter streams of `sample_captures/` replay to what the display showed."""
 
 from __future__ import annotations
 

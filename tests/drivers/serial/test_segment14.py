@@ -105,7 +105,7 @@ def test_what_no_display_shows_is_rejected_by_name(frame: bytes, word: str) -> N
     assert reason(frame) == word
 
 
-def test_a_segment_code_that_is_no_digit_is_rejected() -> None:
+def test_a_segment_code_that_is_not_a_digit_is_rejected() -> None:
     frame = bytearray(segment14("27.75", "ac", "volt"))
     frame[2] ^= 0x01  # 5B, a 2, becomes 5A
     assert reason(bytes(frame)) == "digit"

@@ -141,7 +141,7 @@ def test_opening_and_closing_leaves_nothing_open(meter: PtyMeter) -> None:
 
 
 def test_a_text_line_may_pause_in_the_middle(meter: PtyMeter) -> None:
-    """A program prints a label, measures, and prints the rest: the line is whole all the same."""
+    """A program prints a label, measures, and prints the rest: the line is still whole."""
     options = {"pattern": r"U = (?P<value>\S+) (?P<unit>\S+)", "function": "V="}
     with adapter_on(meter.path, "pattern", **options) as adapter:
         meter.send(b"U = ")

@@ -56,14 +56,14 @@ WINDOWS = [
 
 @pytest.mark.parametrize(("said", "reason"), WINDOWS)
 def test_on_windows_the_cause_is_in_the_words_alone(said: str, reason: str) -> None:
-    """It is told by Windows' own number, in whatever language the words are; nobody has to read Python."""
+    """It is found by Windows' own number, in whatever language the words are; nobody has to read Python."""
     error = open_error("COM5", serial.SerialException(said))
     assert error.reason == reason
     assert error.hint
     assert "Error(" not in error.message
 
 
-def test_a_link_that_ends_on_windows_is_told_in_its_own_words() -> None:
+def test_a_link_that_ends_on_windows_is_reported_in_its_own_words() -> None:
     said = (
         "ClearCommError failed (PermissionError(13, 'The device does not recognize the command.', None, 22))"
     )
@@ -79,20 +79,20 @@ def test_a_link_that_ends_on_windows_is_told_in_its_own_words() -> None:
         ("darwin", ("/dev/cu.", "ls -l"), ("dialout", "udev", "COM")),
     ],
 )
-def test_what_helps_is_told_for_this_system_alone(
+def test_what_helps_is_said_for_this_system_alone(
     system: str, helps: tuple[str, ...], elsewhere: tuple[str, ...]
 ) -> None:
     """There are no groups to join on Windows and macOS, and no COM ports on the others."""
     advice = port_advice(system)
-    told = [
+    hints = [
         advice.example,
         advice.missing,
         advice.busy,
         access_hint("", system),
         access_hint("dialout", system),
     ]
-    assert all(any(word in text for text in told) for word in helps)
-    assert not any(word in text for text in told for word in elsewhere)
+    assert all(any(word in text for text in hints) for word in helps)
+    assert not any(word in text for text in hints for word in elsewhere)
 
 
 def test_where_ports_can_not_be_listed_a_named_one_is_read_all_the_same(

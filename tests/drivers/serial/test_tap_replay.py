@@ -205,7 +205,9 @@ def test_an_opened_replay_begins_anew(tmp_path: Path) -> None:
         (f"{MAGIC}\nabout {{}}\n2026-11-25T06:20:11.1Z 1.0 = {{}}\n".encode(), "no reading"),
     ],
 )
-def test_what_is_no_recording_is_refused_with_the_place(content: bytes, words: str, tmp_path: Path) -> None:
+def test_what_is_not_a_recording_is_refused_with_the_place(
+    content: bytes, words: str, tmp_path: Path
+) -> None:
     file = tmp_path / "file"
     file.write_bytes(content)
     adapter = opened(f"replay:{file}")

@@ -351,7 +351,7 @@ def test_a_pattern_that_does_not_fit_says_where(pattern: str, line: str, words: 
 
 
 def test_a_pattern_that_explodes_stops_nobody() -> None:
-    """Nested repeats on a line that almost fits: rejected within a moment, told as the pattern's fault."""
+    """Nested repeats on a line that almost fits: rejected within a moment; the error names the pattern."""
     decoder = decoder_of("pattern", pattern=r"(?P<value>(\d|\d\d)+) V", function="V=")
     start = time.monotonic()
     assert decoder.feed((b"1" * 60 + b"! V\n") * 60) == []  # what came meanwhile, all at once
@@ -379,5 +379,5 @@ def test_each_example_of_the_manual_page_reads_as_it_says(example: str) -> None:
 def test_the_manual_page_has_every_option_of_a_text_meter() -> None:
     """Each is used in an example; the others belong to meters with frames of bytes."""
     used = {key for example in EXAMPLES_OF_THE_PAGE for key in tomllib.loads(textwrap.dedent(example))}
-    others = {"annunciators", "codes", "ac_and_dc", "description"}  # the last one stands for serial
+    others = {"annunciators", "codes", "ac_and_dc", "description"}  # the last one means serial
     assert used == set(SerialOptions.__struct_fields__) - others

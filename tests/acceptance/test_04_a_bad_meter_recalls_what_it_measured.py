@@ -1,4 +1,4 @@
-"""A meter found bad recalls what rested on it, through derived values to decisions, and nothing else."""
+"""A meter found bad recalls what was measured with it, through derived values to decisions, and nothing else."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ def entries(desk: Desk) -> list[dict[str, Any]]:
     return [json.loads(line) for line in text.splitlines()]
 
 
-def test_exactly_the_two_volts_results_in_the_window_are_flagged(told: Desk) -> None:
+def test_exactly_the_two_volts_results_in_the_window_are_flagged(story_end: Desk) -> None:
     """MB-02 fails V= on day 96, last good on day 34: C05 and C13; not C03 and C04, not ohms, scope or MA-01."""
-    record = entries(told)
+    record = entries(story_end)
     (recall,) = [e["body"] for e in record if e["kind"] == "recall"]
     assert (recall["meter"], recall["function"]) == ("MB-02", "V=")
     assert {item["check_id"] for item in recall["results"]} == {"C05", "C13"}
@@ -36,9 +36,9 @@ def test_exactly_the_two_volts_results_in_the_window_are_flagged(told: Desk) -> 
     assert flagged == rested
 
 
-def test_measured_again_with_another_meter_nothing_hangs_on_it(told: Desk) -> None:
-    """At the end both checks rest on MA-01, are passed, and carry no recall."""
-    status = told.status(told.folder / "plan.toml")
+def test_measured_again_with_another_meter_nothing_hangs_on_it(story_end: Desk) -> None:
+    """At the end both checks were measured with MA-01, are passed, and are not recalled."""
+    status = story_end.status(story_end.folder / "plan.toml")
     for check in ("C05", "C13"):
         assert status["check"][check]["state"] == "passed"
         assert status["check"][check]["recall"] == ""
