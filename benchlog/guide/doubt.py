@@ -291,10 +291,10 @@ def _mended(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
         doubt.offer_battery(step)
         if doubt.decided and doubt.family not in _READ_AGAIN and not doubt.good_again:
             break
-        todo = "With the new battery" if doubt.good_again else f"Fix this first ({doubt.in_words()})"
-        right = todo if doubt.decided else "Not decided: set everything up again"
+        todo = "With the new battery," if doubt.good_again else f"Fix this first: {doubt.in_words()}. Then"
+        right = todo if doubt.decided else "Not decided: set everything up again,"
         acquisition.do(
-            f"{power['off']}. {right}, {tag} on the same points while dead, {function}, {power['on']}",
+            f"{power['off']}. {right} {tag} on the same points while dead, {function}, {power['on']}",
             f"{step}/mended",
             tag,
         )
