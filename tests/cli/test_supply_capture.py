@@ -249,6 +249,6 @@ def test_a_single_pulse_gives_no_value_and_says_what_to_capture(
     pulse = 30.0 * np.exp(-(((t - 0.05) / 0.003) ** 2)) + np.random.default_rng(1).normal(0.0, 0.01, len(t))
     assert main([*SUPPLY, "--capture", save(folder, CH1=pulse), "--no-record"]) == 3
     shown = " ".join(capsys.readouterr().out.split())
-    assert "it does not repeat" in shown
-    assert "capture some whole cycles of the steady signal" in shown
+    assert "the record does not repeat (a single pulse" in shown
+    assert "capture again with ten cycles or more" in shown
     assert "allowed" not in shown
