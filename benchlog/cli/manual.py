@@ -117,16 +117,16 @@ def page_text(command: str | None, *, roff: bool = False) -> str:
 
 
 def _evidence() -> str:
-    """Every check of a diagnosis with its outcomes; the others give a value."""
+    """Every check of a diagnosis with its outcomes and what to do; a part fed by the mains is taken for example."""
     from benchlog.diagnosis.catalogue import load_catalogue
 
-    actions = load_catalogue().actions.values()
+    catalogue = load_catalogue()
     value = "a value with its unit"
-    return folded(
-        "\n".join(
-            f"  {a.id}: {', '.join(a.words) or ', '.join(filter(None, (value, a.or_word)))}" for a in actions
-        )
+    lines = (
+        f"  {a.id}: {', '.join(a.words) or ', '.join(filter(None, (value, a.or_word)))}\n    {catalogue.card(a.card)}"
+        for a in catalogue.actions.values()
     )
+    return folded("\n".join(lines))
 
 
 def _roff(parser: argparse.ArgumentParser, summary: str) -> str:

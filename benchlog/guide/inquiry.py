@@ -109,7 +109,7 @@ class Inquiry:
         """If nothing fits any more, ask whether the last answer was a slip; there is no further check to ask for."""
         if self.session.state().stop != NOTHING_FITS or not self.dialogue.person.interactive:
             return False
-        question = f"'{evidence.text}' and the earlier answers fit neither one fault nor two. Withdraw it?"
+        question = f"'{evidence.text}' and the earlier answers fit neither one fault nor two. Withdraw this answer? (n ends the diagnosis)"
         return self.dialogue.confirm(question, f"{evidence.action}/fits")
 
     def show(self) -> None:
@@ -184,10 +184,10 @@ def state_lines(
         yield f"  ! {HAZARD}", "bold"
     yield from ((line, "") for line in _likely_lines(state, columns, rows))
     if brief:
-        yield f"  output live: {whole_percent(state.p_live)}; treat it as live", ""
+        yield f"  chance that the output is live: {whole_percent(state.p_live)}; treat it as live", ""
         return
     unproven = "" if state.proven else "; the meter is not yet proven on a known source"
-    yield f"  output live: {whole_percent(state.p_live)}{unproven}", ""
+    yield f"  chance that the output is live: {whole_percent(state.p_live)}{unproven}", ""
     for caution in state.cautions:
         if caution != HAZARD:
             yield f"  ! {caution}", "bold"
@@ -264,7 +264,7 @@ def ending(state: Diagnosis, meter: str = "METER") -> str:
             "again from what you found."
         )
     if state.stop is None and HAZARD in state.cautions:
-        return "First sort out the jacks; then run it again."
+        return "A lead may be in the current jack: power off and look, then go on with the diagnosis."
     left = survivors_in_words(state)
     if state.stop is None:
         return f"not decided: {left}"
