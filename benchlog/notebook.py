@@ -249,7 +249,9 @@ def crosscheck(
 
     for given, example in ((readings, "5.19 V dc"), (accuracy, "0.8 % + 2")):
         if not isinstance(given, Mapping):
-            raise UsageError(f"{given!r} where a dict by meter belongs", hint=f'{{"A": "{example}", ...}}')
+            raise UsageError(
+                f"{given!r} is not a dict with one value per meter", hint=f'{{"A": "{example}", ...}}'
+            )
     stray = [tag for tag in accuracy if tag not in readings]
     if stray:
         raise UsageError(

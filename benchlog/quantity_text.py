@@ -51,7 +51,7 @@ class ValueText(str, Generic[T]):
             return cls(given)
         if isinstance(given, int | float) and not isinstance(given, bool):
             return cls.from_number(given)
-        raise UsageError(f"{given!r} where a text belongs", hint=f'write it like "{cls.example}"')
+        raise UsageError(f"{given!r} is not a text in quotes", hint=f'write it like "{cls.example}"')
 
     @classmethod
     def from_number(cls, number: float) -> Self:

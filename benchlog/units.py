@@ -186,7 +186,7 @@ def parse_quantity(
     stripped = text.strip()
     plain = with_decimal_point(stripped.replace("−", "-"), unit)
     match = _NUMBER.match(plain)
-    example = f"write {what} like {example or _EXAMPLES.get(unit or '', '27.75 V ac')!r}"
+    example = f"write it like {example or _EXAMPLES.get(unit or '', '27.75 V ac')!r}"
     if not match:
         raise UsageError(f"{what}: {text!r} does not begin with a number", hint=example)
     number, step = parse_number(match.group())
@@ -223,7 +223,7 @@ def _lone_prefix(word: str, unit: str) -> float | None:
 
 def _not_in(wanted: str, found: str) -> str:
     """Say which unit was found and which is wanted."""
-    where = "where a plain number or % belongs" if wanted == "1" else f"not in {wanted}"
+    where = "not a plain number" if wanted == "1" else f"not in {wanted}"
     return f"{'a plain number' if found == '1' else f'in {found}'}, {where}"
 
 
@@ -276,5 +276,6 @@ def parse_share(text: str, what: str) -> float:
     0.005
     """
     if not text.rstrip().endswith(("%", "ppm")):
-        raise UsageError(f"{what} {text.strip()!r} has no %", hint=f"write it like '{text.strip()} %'")
+        example = f"{text.strip()} %" if is_bare(text) else "2 %"
+        raise UsageError(f"{what} {text.strip()!r} has no %", hint=f"write it like '{example}'")
     return parse_quantity(text, "1", what=what).value

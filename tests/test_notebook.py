@@ -162,6 +162,16 @@ def test_a_capture_as_table_and_picture(tmp_path: Path) -> None:
     assert (tmp_path / "capture.png").stat().st_size > 3000
 
 
+def test_a_picture_says_what_it_shows(recorded: Path) -> None:
+    """Check, part, entry and verdict in the title; name, value with its unit and limits at the axis."""
+    with bl.open(recorded / "bench.logbook") as book:
+        numbers = book.results()["entry"]
+        axis = bl.figure(int(numbers.iloc[0]), book).axes[0]
+    assert re.fullmatch(r"supply T1, entry \d+: \w+", axis.get_title(loc="left"))
+    ratio = bl.turns_ratio(CAPTURE, "CH1", "CH2", expect=100)
+    assert ratio.plot().axes[0].get_title(loc="left") == f"turns ratio: {ratio.verdict}"
+
+
 def test_continuity_and_crosscheck_take_numbers() -> None:
     """E_n by hand: 0.190 / sqrt(U_A^2 + U_B^2) with U from 0.8 % + 2 counts of 10 mV and 0.05 %: 2.67."""
     assert bl.continuity(0.4, lead_null=0.2, max="5 ohm", resolution=0.1).verdict is Verdict.PASS
@@ -201,7 +211,7 @@ def test_bad_words_are_one_clear_error(words: dict[str, str], said: str) -> None
         (lambda: bl.supply("24 V ac", float("nan")), "reading nan is not a number"),
         (lambda: bl.supply(24, "27 V ac"), "nameplate 24 is not text"),  # type: ignore[arg-type]
         (lambda: bl.supply("24 V ac", "27 V ac", accuracy=0.01), "accuracy 0.01 is not text"),  # type: ignore[arg-type]
-        (lambda: bl.crosscheck(["5 V dc"], {}), "a dict by meter"),  # type: ignore[arg-type]
+        (lambda: bl.crosscheck(["5 V dc"], {}), "a dict with one value per meter"),  # type: ignore[arg-type]
         (lambda: bl.crosscheck({"A": 5.0, "B": 5.1}, {}, function="volts"), "not a function of a meter"),
         (lambda: bl.crosscheck({"A": 5.0, "B": 5.1}, {"X": "1 %"}), "accuracy of X, but no reading"),
     ],

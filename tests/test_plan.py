@@ -104,7 +104,7 @@ def test_revision_changes_with_any_edit(tmp_path):
         (
             'nameplate = "24 V ac 40 VA"',
             'nameplate = ["24 V"]',
-            "['24 V'] where a text belongs",
+            "['24 V'] is not a text in quotes",
             "24 V ac 40",
         ),
         ('needs = ["C03"]', 'needs = ["C99"]', "H1 needs 'C99'", "C03"),

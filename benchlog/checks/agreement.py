@@ -296,7 +296,7 @@ def _reason(found: Agreement, a: Series, b: Series, unit: str, judged: float | N
         return f"{text}; to judge that, give both accuracies"
     place = f"worst of {len(found.steps)} levels" if len(found.steps) > 1 else "over the whole log"
     claim = "more than their accuracies allow" if judged > 1 else "within what their accuracies allow"
-    return f"{text}; {claim} (E_n {judged:.2f}, {place})"
+    return f"{text}; the average is {claim} (E_n {judged:.2f}, {place})"
 
 
 def _number(value: float) -> float | None:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from benchlog.finding import Finding, FindingKind
+from benchlog.finding import Finding, FindingKind, unique
 from benchlog.influence import CAPTURE, Influence, Role
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain
@@ -56,8 +56,9 @@ class Captured(MeterReading):
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """Findings about the record."""
-        return tuple(self._named(f) for f in self.waveform.findings if f.severity is not Severity.NOTE)
+        """Findings about the record; what spoils it first."""
+        found = [self._named(f) for f in self.waveform.findings if f.severity is not Severity.NOTE]
+        return unique([self.spoiled, *found] if self.spoiled else found)
 
     def _named(self, found: RecordFinding) -> Finding:
         return found.named([self.reading.channel])

@@ -36,7 +36,8 @@ def check_compare(
     """
     if part.reading.function is not reference.reading.function:
         raise UsageError(
-            f"one was read on {part.reading.function}, the other on {reference.reading.function}"
+            f"one was read on {part.reading.function}, the other on {reference.reading.function}",
+            hint="read both on one function and one range",
         )
     if reference.value == 0:
         raise UsageError("no voltage across the known resistor", hint="is the current on?")

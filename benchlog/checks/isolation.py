@@ -56,10 +56,14 @@ def check_isolation(
     """
     if reading.reading.function is not Function.DC_VOLTS:
         raise UsageError(
-            f"{reading.name} was on {reading.reading.function}, not on V=", hint="isolation is read on V="
+            f"{reading.name} was on {reading.reading.function}, not on V=",
+            hint="set the meter to V= and read again",
         )
     if not supply_v > 0:
-        raise UsageError(f"a supply of {supply_v:g} V is too low to show an isolation fault")
+        raise UsageError(
+            f"a supply of {supply_v:g} V is too low to show an isolation fault",
+            hint="use a few volts DC, e.g. 9 V",
+        )
     used = limits or Limits(min_ohm, None, "ohm", "lowest allowed, as given")
     # Where the reading is mostly the counts of its statement, the resistance is known to be at least that with them.
     shown, counts = abs(reading.value), max(reading.accuracy.counts, 0.5) * reading.reading.resolution

@@ -104,7 +104,9 @@ def expanded_at_2(u_first: float, u_second: float, u_scatter: float = 0.0) -> fl
     """Expanded uncertainty (k = 2) of a difference, the unit of E_n."""
     width = 2.0 * math.sqrt(u_first**2 + u_second**2 + u_scatter**2)
     if not width > 0:
-        raise UsageError("E_n needs an uncertainty of at least one side", hint="state the meters' accuracies")
+        raise UsageError(
+            "E_n needs the uncertainty of at least one meter", hint="state the meters' accuracies"
+        )
     return width
 
 
@@ -151,7 +153,7 @@ def _joint_e_n(meters: Sequence[NodeMeter], fit: NodeValues) -> float:
 def _variance(meter: NodeMeter, fit: NodeValues) -> float:
     variance = meter.u**2 + fit.scatter**2 / len(meter.readings)
     if not variance > 0:
-        raise UsageError("E_n needs an uncertainty of every meter", hint="state the meters' accuracies")
+        raise UsageError("E_n needs the uncertainty of every meter", hint="state the meters' accuracies")
     return variance
 
 

@@ -42,7 +42,10 @@ def check_rectified(
         Another meter, with its own leads, on the same points; it must confirm a reading near zero.
     """
     if reading.reading.function is not Function.DC_VOLTS:
-        raise UsageError(f"{reading.name} was on {reading.reading.function}, not on V=")
+        raise UsageError(
+            f"{reading.name} was on {reading.reading.function}, not on V=",
+            hint="set the meter to V= and read again",
+        )
     drops = 2 * DIODE_DROP_V
     ratio = worst_mains_ratio(mains, reading)
     quantities = {

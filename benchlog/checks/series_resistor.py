@@ -128,7 +128,10 @@ def coil_of(
     fit = pairs[0].fit
     reactance = resistor * ratio * GTC.sin(angle)
     if float(reactance.x) == 0:
-        raise AnalysisError("both channels are exactly in phase: they show no inductance")
+        raise AnalysisError(
+            "both channels are exactly in phase: they show no inductance",
+            hint="is one probe across the winding, the other across the resistor?",
+        )
     series = resistor * (ratio * GTC.cos(angle) - (1 if setup.node else 0))
     if float(reactance.x) < 0:  # one channel is inverted; so is the sign of the winding's resistance
         reactance = -reactance

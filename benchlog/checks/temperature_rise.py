@@ -135,7 +135,10 @@ def _refuse_wrong_functions(
 ) -> None:
     for metered in (air, *([cold_air] if cold_air else [])):
         if metered.reading.function is not Function.TEMPERATURE:
-            raise UsageError(f"{metered.name} was on {metered.reading.function}, not on degC, for the air")
+            raise UsageError(
+                f"{metered.name} was on {metered.reading.function}, not on degC, for the air",
+                hint="read the air with a thermometer",
+            )
     if hot.reading.function is Function.TEMPERATURE:
         return
     if cold is None or cold_air is None:

@@ -40,7 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--wire", metavar="TEXT", help="wire of a winding or lead: 'AWG 24', 'SWG 22', '0.5 mm'"
     )
     parser.add_argument("--length", metavar="TEXT", help="its length, e.g. '2.4 m'")
-    parser.add_argument("--temperature", metavar="TEXT", help="of the copper (default 20 +- 10 degC)")
+    parser.add_argument("--temperature", metavar="TEXT", help="of the copper (default 20 ± 10 degC)")
     four = parser.add_argument_group("four-wire, with a known current")
     four.add_argument("--current", metavar="TEXT", help="test current, e.g. '0.500 A dc'")
     four.add_argument("--current-meter", metavar="ID", help="meter that read the current")

@@ -55,7 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     detail.add_argument("--area", metavar="TEXT", help="core area, e.g. '37.5 mm2'; gives the flux density")
     detail.add_argument(
-        "--resistor-tolerance", metavar="TEXT", default="1 %", help="half-width of its error (default 1 %%)"
+        "--resistor-tolerance", metavar="TEXT", default="1 %", help="its error, ± (default 1 %%)"
     )
     detail.add_argument(
         "--node",

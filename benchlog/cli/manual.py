@@ -5,6 +5,7 @@ Examples:
   benchlog manual --out man/          write every page as a file: benchlog.1, benchlog-supply.1 ...
   benchlog manual plan                keys of a plan file, with an example of each check kind
   benchlog manual pattern             how to describe a meter that sends text lines, with examples
+  benchlog manual verify              how to verify a logbook without benchlog
   benchlog manual supply --roff | man -l -
 """
 
@@ -30,6 +31,12 @@ PAGES = {
     "plan": "plan.toml: parts, checks with limits, hold points. 'benchlog new DIR' writes one with comments.",
     "bench": "bench.toml: your instruments, check standards and groups. 'benchlog find' writes entries for it.",
     "pattern": "A meter that sends text lines, described by a pattern in bench.toml. 'benchlog find' proposes one.",
+    "verify": "Verify a logbook without benchlog, with any SHA-256 tool.",
+}
+#: Pages kept as text beside the code that they are about: package and file.
+_TEXTS = {
+    "pattern": ("benchlog_drivers.decoders", "pattern.txt"),
+    "verify": ("benchlog.logbook", "by_hand.txt"),
 }
 SECTIONS = {
     "exit status": {
@@ -57,7 +64,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="COMMAND",
         nargs="?",
         choices=[*COMMANDS, *PAGES],
-        help="a command; plan or bench: keys of these files; pattern: meters that send text lines (default: overview)",
+        help="a command; plan or bench: keys of these files; pattern: meters that send text lines; verify: without benchlog (default: overview)",
     )
     parser.add_argument("--roff", action="store_true", help="print the source of a man page")
     parser.add_argument("--out", metavar="DIR", help="write all pages into this folder, for man")
@@ -83,15 +90,15 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _other_page(name: str) -> str:
-    """Page of a file's keys, or of patterns."""
+    """Page that is not about a command."""
     from importlib.resources import files
 
     from benchlog.bench import bench_schema
     from benchlog.plan import plan_schema
 
-    if name == "pattern":  # kept with the decoder
-        page = files("benchlog_drivers").joinpath("decoders", "pattern.txt")
-        return folded(f"{PAGES[name]}\n\n{page.read_text(encoding='utf-8')}")
+    if name in _TEXTS:
+        package, file = _TEXTS[name]
+        return folded(f"{PAGES[name]}\n\n{files(package).joinpath(file).read_text(encoding='utf-8')}")
     width = min(100, max(36, shutil.get_terminal_size().columns))
     schema = plan_schema() if name == "plan" else bench_schema()
     return folded(f"{PAGES[name]}\n\n{reference_text(schema, width)}", width)
@@ -110,22 +117,23 @@ def page_text(command: str | None, *, roff: bool = False) -> str:
         return _roff(own[0], COMMANDS[command] if command else "bench measurement logger")
     pages = [parser.format_help().rstrip() for parser in own]
     if command == "diagnose":
-        pages.append(f"checks for --evidence CHECK=OUTCOME, with their possible outcomes:\n{_evidence()}")
+        pages.append(
+            f"checks for --evidence, their outcomes, and what to do (on points fed by mains):\n{_evidence()}"
+        )
     for heading, rows in SECTIONS.items():
         pages.append(folded("\n".join([f"{heading}:", *(f"  {n:13}  {text}" for n, text in rows.items())])))
     return "\n\n".join(pages) + "\n"
 
 
 def _evidence() -> str:
-    """Every check of a diagnosis with its outcomes and what to do; a part fed by the mains is taken for example."""
+    """Every check of a diagnosis: what to do, and its outcomes."""
     from benchlog.diagnosis.catalogue import load_catalogue
 
     catalogue = load_catalogue()
-    value = "a value with its unit"
-    lines = (
-        f"  {a.id}: {', '.join(a.words) or ', '.join(filter(None, (value, a.or_word)))}\n    {catalogue.card(a.card)}"
-        for a in catalogue.actions.values()
-    )
+    lines = []
+    for action in catalogue.actions.values():
+        outcomes = action.words or ("the reading with its unit", *filter(None, [action.or_word]))
+        lines += [f"  {action.id}: {', '.join(outcomes)}", f"    {catalogue.card(action.card)}"]
     return folded("\n".join(lines))
 
 

@@ -12,6 +12,7 @@ import msgspec
 from benchlog.cli.entry_words import lines, summary
 from benchlog.clock import rfc3339
 from benchlog.errors import UsageError, did_you_mean
+from benchlog.logbook.clock_steps import clock_doubts
 from benchlog.logbook.recalled import RECALL_KINDS, Recalls
 from benchlog.number_format import format_quantity
 
@@ -42,6 +43,7 @@ def list_entries(args: argparse.Namespace, ctx: Context) -> int:
         entries = list(book.entries(kinds, session=args.session, newest_first=True, limit=limit))
         superseded = book.superseded()
         recalls = _recalls(book)
+        clock = [doubt.words for doubt in clock_doubts(book, ctx.clock.utc_ns())]
     if ctx.json:
         rows = [
             {
@@ -55,9 +57,12 @@ def list_entries(args: argparse.Namespace, ctx: Context) -> int:
             }
             for e in entries
         ]
-        ctx.print_json({"schema": "benchlog.entries/1", "logbook": str(ctx.logbook_path), "entries": rows})
+        facts = {"schema": "benchlog.entries/1", "logbook": str(ctx.logbook_path)}
+        ctx.print_json({**facts, "entries": rows, "clock": clock})
         return 0
     _print_entries(ctx.listing, entries, superseded, recalls)
+    for words in clock:
+        ctx.listing.line(f"! {words}", "bold")
     if limit is not None and len(entries) == limit:
         ctx.listing.line(f"the newest {limit}; --all shows all, --kind readings the blocks of readings")
     return 0

@@ -45,7 +45,19 @@ _SERIOUS = (
     FindingKind.POLARITY,
     FindingKind.ACCURACY,
 )
-_WITHOUT_VALUE = (FindingKind.CLIPPING, FindingKind.NO_SIGNAL)
+#: Faults of a record; where one prevents a verdict, its numbers only mislead.
+_WITHOUT_VALUE = (
+    FindingKind.CLIPPING,
+    FindingKind.HARMONICS,
+    FindingKind.TOO_FEW_CYCLES,
+    FindingKind.TIME_BASE,
+    FindingKind.GAP,
+    FindingKind.AMPLITUDE_MOVES,
+    FindingKind.FREQUENCY_MOVES,
+    FindingKind.SPECTRUM,
+    FindingKind.SEVERAL_TONES,
+    FindingKind.NO_SIGNAL,
+)
 #: Findings that say what to do.
 _TO_DO = (FindingKind.SECOND_METER, FindingKind.ADVICE)
 #: Findings that fill the answer up to its usual length, the more telling ones first; all others wait for --long.
@@ -142,7 +154,7 @@ def _saved(result: Result) -> str:
 def _judged(result: Result) -> list[str]:
     """Quantities with limits that decide the verdict, worst first; for a pass, all.
 
-    None where clipping, or no signal at all, is why nothing can be said: such numbers only mislead.
+    None where a fault of the record is why nothing can be said.
     """
     nothing = any(f.kind in _WITHOUT_VALUE and f in result.reason for f in result.findings)
     if nothing and result.verdict is Verdict.INDETERMINATE:

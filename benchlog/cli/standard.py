@@ -52,7 +52,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--plan", metavar="FILE", help="plan, to know which steps can be undone")
     rare = parser.add_argument_group("standard or meter that is not in the bench file")
     rare.add_argument("--nominal", metavar="TEXT", help="value of a standard the bench file doesn't know")
-    rare.add_argument("--uncertainty", metavar="TEXT", help="its half-width, e.g. '0.05 %%' (default 0 %%)")
+    rare.add_argument(
+        "--uncertainty", metavar="TEXT", help="uncertainty of that value, ±, e.g. '0.05 %%' (default 0 %%)"
+    )
     rare.add_argument("--accuracy", metavar="TEXT", help="accuracy of a meter the bench file doesn't know")
     rare.add_argument("--resolution", metavar="TEXT", help="one count (default: last digit typed)")
     add_wait_option(rare)

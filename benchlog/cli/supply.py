@@ -173,7 +173,7 @@ def _refuse_stray_options(args: argparse.Namespace) -> None:
 def _tolerance(args: argparse.Namespace) -> float:
     tolerance = parse_share(args.tolerance, "tolerance")
     if not 0 < tolerance < 1:
-        raise UsageError(f"tolerance {args.tolerance!r} is not a half-width", hint="write it like '6 %'")
+        raise UsageError(f"tolerance {args.tolerance!r} is out of range", hint="write it like '6 %'")
     return tolerance
 
 

@@ -12,7 +12,6 @@ from benchlog.checks.near_zero import usual_value
 from benchlog.diagnosis import Case, Diagnosis, NextCheck, Session, parse_evidence
 from benchlog.diagnosis.answer import NOTHING_FITS
 from benchlog.diagnosis.case import MAINS_NOMINAL_V
-from benchlog.diagnosis.catalogue import load_catalogue
 from benchlog.diagnosis.doubtful import display_text, expected_quantity
 from benchlog.diagnosis.outcome import parse_shown
 from benchlog.diagnosis.session import READ_AGAIN
@@ -22,7 +21,8 @@ from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.dialogue import SkippedError
 from benchlog.guide.inquiry import (
     Inquiry,
-    minutes_in_words,
+    card_text,
+    choice_prompt,
     several_seen,
     survivors_in_words,
 )
@@ -114,10 +114,9 @@ class MeterDiagnosis:
         """Have one check done; returns its outcome as shown."""
         acquisition = self.acquisition
         before = _Step(len(acquisition.kept), len(self.readings), self.second)
-        card = f"Next ({minutes_in_words(check.minutes)}): {check.card}"
         step = f"{key}/{check.action}"
         try:
-            shown = self._asked(check.action, card, step) or self._read(check.action, card, step)
+            shown = self._asked(check, step) or self._read(check.action, card_text(check), step)
         except InputEndedError:
             raise
         except UsageError as error:
@@ -125,18 +124,16 @@ class MeterDiagnosis:
         self._steps.append(before)
         return shown
 
-    def _asked(self, action: str, card: str, step: str) -> str:
+    def _asked(self, check: NextCheck, step: str) -> str:
         """Outcome of a check that is seen or read elsewhere; empty for one that this meter reads."""
-        acquisition, catalogue = self.acquisition, load_catalogue()
-        if words := catalogue.actions[action].words:
-            meanings = catalogue.meanings_of(words)
-            prompt = Prompt("choice", card, step, self.first.instrument, choices=words, meanings=meanings)
+        acquisition, action = self.acquisition, check.action
+        if prompt := choice_prompt(self.session, check, step, self.first.instrument):
             return several_seen(acquisition, prompt, acquisition.choose(prompt))
         if action in _SCOPE and acquisition.check.mains_referenced:
             raise SkippedError("no scope clip on a node connected to mains: it is protective earth")
         if action not in _TYPED:
             return ""
-        while text := acquisition.ask(Prompt("quantity", card, step)):
+        while text := acquisition.ask(Prompt("quantity", card_text(check), step)):
             try:
                 self.session.answer(action, text)
             except UsageError as error:
@@ -161,7 +158,7 @@ class MeterDiagnosis:
         self.readings.append(taken.reading)
         if action == "second_meter":
             self.second = taken
-        word = load_catalogue().actions[action].or_word
+        word = self.session.catalogue.actions[action].or_word
         if word and acquisition.person.interactive:
             question = "Did the display jump while the leads were moved?"
             if acquisition.confirm(question, f"{step}/{word}"):
@@ -302,10 +299,10 @@ def _mended(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
         doubt.offer_battery(step)
         if doubt.decided and doubt.family not in _READ_AGAIN and not doubt.good_again:
             break
-        todo = "With the new battery" if doubt.good_again else f"Fix this first ({doubt.in_words()})"
-        right = todo if doubt.decided else "Not decided: set everything up again"
+        todo = "With the new battery," if doubt.good_again else f"Fix this first: {doubt.in_words()}. Then"
+        right = todo if doubt.decided else "Not decided: set everything up again,"
         acquisition.do(
-            f"{power['off']}. {right}, {tag} on the same points while dead, {function}, {power['on']}",
+            f"{power['off']}. {right} {tag} on the same points while dead, {function}, {power['on']}",
             f"{step}/mended",
             tag,
         )

@@ -15,10 +15,12 @@ from benchlog.diagnosis.answer import HAZARD, NOTHING_FITS
 from benchlog.errors import UsageError
 from benchlog.guide.dialogue import Dialogue, SkippedError, TakenBackError
 from benchlog.guide.person import InputEndedError, Prompt
+from benchlog.guide.prompt_keys import folded, question_text
 from benchlog.metrology.conformity import whole_percent
 
 _ROWS = 6
 _PAIR_SHOWN = 0.1  # a less likely pair is not shown
+_NARROW = 60
 _NAMED = 4  # most remaining causes that are named
 _BARS = ((76, 24), (56, 10))
 """Each cause has a bar of this many characters if the screen has at least this many columns."""
@@ -114,12 +116,25 @@ class Inquiry:
 
     def show(self) -> None:
         """Show the causes that are likely now."""
-        person = self.dialogue.person
-        state = self.session.state()
-        for line, style in state_lines(state, person.columns, self.rows, brief=self._shown):
-            person.show(line, style=style)
-        person.keep_in_view(list(state_lines(state, person.columns, self.rows, brief=True)))
+        for line, style in self._fitting(brief=self._shown, explained=False):
+            self.dialogue.person.show(line, style=style)
+        self.dialogue.person.keep_in_view(self._fitting(brief=True, explained=True))
         self._shown = True
+
+    def _fitting(self, *, brief: bool, explained: bool) -> list[tuple[str, str]]:
+        """The state, with as many causes as leave room on the screen for the question that follows."""
+        person, state = self.dialogue.person, self.session.state()
+        asked = ""
+        for check in state.next[:1]:
+            prompt = choice_prompt(self.session, check, check.action) or Prompt("hookup", card_text(check))
+            asked = question_text(prompt, person.columns, keys=True, explained=explained)
+        room = person.height - len(asked.splitlines()) - 1
+        lines = []
+        for rows in range(self.rows, 0, -1):
+            lines = list(state_lines(state, person.columns, rows, brief=brief))
+            if sum(len(folded(line, person.columns).splitlines()) for line, _ in lines) <= room:
+                break
+        return lines
 
     def _next(self, left_out: set[str], *, confirm: bool) -> NextCheck | None:
         state = self.session.state()
@@ -138,6 +153,22 @@ class Inquiry:
         assert last is not None
         self.dialogue.person.show(f"  withdrawn: {last.action.replace('_', ' ')}, {last.text}")
         return True
+
+
+def card_text(check: NextCheck) -> str:
+    """What to do next, and how long it takes."""
+    return f"Next ({minutes_in_words(check.minutes)}): {check.card}"
+
+
+def choice_prompt(session: Session, check: NextCheck, key: str, instrument: str = "") -> Prompt | None:
+    """The question for a check that is answered by words; None for one that is read."""
+    words = session.catalogue.actions[check.action].words
+    meanings = session.catalogue.meanings_of(words)
+    return (
+        Prompt("choice", card_text(check), key, instrument, choices=words, meanings=meanings)
+        if words
+        else None
+    )
 
 
 def several_seen(dialogue: Dialogue, prompt: Prompt, answer: str) -> str:
@@ -186,7 +217,8 @@ def state_lines(
     if brief:
         yield f"  chance that the output is live: {whole_percent(state.p_live)}; treat it as live", ""
         return
-    unproven = "" if state.proven else "; the meter is not yet proven on a known source"
+    long = "; the meter is not yet proven on a known source"
+    unproven = "" if state.proven else long if columns >= _NARROW else "; meter not proven"
     yield f"  chance that the output is live: {whole_percent(state.p_live)}{unproven}", ""
     for caution in state.cautions:
         if caution != HAZARD:

@@ -211,5 +211,7 @@ def e_n(value: float, expanded: float, reference: float, reference_expanded: flo
     """
     width = math.hypot(expanded, reference_expanded)
     if not width > 0:
-        raise UsageError("E_n needs an uncertainty of at least one side", hint="state the meters' accuracies")
+        raise UsageError(
+            "E_n needs the uncertainty of at least one of the two", hint="state the meters' accuracies"
+        )
     return (value - reference) / width

@@ -50,7 +50,7 @@ class SupplyCheck(Check, frozen=True, tag="supply"):
         default_factory=lambda: Share("1 %")
     )
     capacitor: _CapacitorRating = None
-    tolerance: Annotated[Share, about("half-width of the computed limits")] = field(
+    tolerance: Annotated[Share, about("limits, ± about the expected voltage")] = field(
         default_factory=lambda: Share("6 %")
     )
     mains_accuracy: _MainsAccuracy = None
@@ -76,7 +76,7 @@ class ContinuityCheck(Check, frozen=True, tag="continuity"):
     temperature: Annotated[Celsius, about("of the wire; default 20 ± 10 degC")] = field(
         default_factory=lambda: _NOT_STATED
     )
-    tolerance: Annotated[Share, about("half-width of the limits computed from the wire")] = field(
+    tolerance: Annotated[Share, about("limits, ± about the resistance computed from the wire")] = field(
         default_factory=lambda: Share("6 %")
     )
     four_wire: Annotated[bool, about("voltage at the part's own ends with a test current through it")] = False

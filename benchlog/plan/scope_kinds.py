@@ -48,7 +48,9 @@ class RatioCheck(Check, frozen=True, tag="ratio"):
     frequency: Annotated[Hertz | None, about("of the drive; an automatic run chooses it")] = None
     amplitude: _Amplitude = None
     loop_turns: Annotated[int, about("turns of the sense loop")] = 1
-    tolerance: Annotated[Share | None, about("half-width of the limits; default half a turn")] = None
+    tolerance: Annotated[Share | None, about("limits, ± about the expected turns; default half a turn")] = (
+        None
+    )
     gain_accuracy: Annotated[Share | None, about("of the scope's gain, if the bench file has none")] = None
     range_gain: Annotated[Share | None, about("gain error between two of the scope's ranges")] = None
     divider: Annotated[Divider | None, about("divider before the winding's channel")] = None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import msgspec
@@ -10,50 +10,20 @@ import msgspec
 from benchlog.finding import FindingKind
 from benchlog.logbook import Entry, Logbook
 from benchlog.logbook.clock_steps import clock_doubts
-from benchlog.logbook.recalled import RecallClass, Recalled, corrected_words
+from benchlog.logbook.recalled import RecallClass
 from benchlog.logbook.salvage import intact_entries
 from benchlog.logbook.verify import verify
-from benchlog.plan import Plan, kind_of_result
+from benchlog.plan import Plan
 from benchlog.project.meter_trust import meter_trust
 from benchlog.project.provenance import Blamed
 from benchlog.project.state import STATE_KINDS, CheckState, HoldState, HoldStatus
 from benchlog.report.attached import Attached, attached_files
 from benchlog.report.evidence import HISTORY_KINDS, Counted, Evidence, evidence_of, failed_before, history
-from benchlog.report.method import instrument_lines, method_words
+from benchlog.report.method import instrument_lines
+from benchlog.report.table import Tested, tested_of
 from benchlog.result import Result
-from benchlog.wording import MARKS, limits_own_words, limits_words, quantity_words, value_words
 
 _KINDS = tuple(dict.fromkeys((*STATE_KINDS, *HISTORY_KINDS, "attachment")))
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One quantity or item of a check, as text; `words` replaces the numbers, `note` explains the value."""
-
-    quantity: str
-    expected: str = ""
-    limits: str = ""
-    limits_own: str = ""
-    value: str = ""
-    note: str = ""
-    words: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Tested:
-    """One check in the table."""
-
-    check_id: str
-    part: str
-    title: str
-    verdict: str
-    mark: str
-    recalled: str  #: The recalls after which a result counts still.
-    instruments: str
-    date: str
-    entry: int
-    rows: tuple[Row, ...]
-    method: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +83,7 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
         headline=headline,
         clean=clean,
         tested=tuple(
-            _tested(book, plan, counted, practice=all(map(_is_practice, results)))
+            tested_of(book, plan, counted, practice=all(map(_is_practice, results)))
             for counted in evidence.counted
         ),
         results=evidence.results,
@@ -224,7 +194,8 @@ def _wrong(evidence: Evidence) -> list[str]:
     ]
     found.append((list(map(_where, evidence.standing)), "recalled, but still valid"))
     for state in (HoldState.TAKEN_RECALLED, HoldState.CONCESSION):
-        found.append(([h.hold.id for h in evidence.holds if h.state is state], str(state)))
+        held = [f"{h.hold.id} ({h.hold.step})" for h in evidence.holds if h.state is state]
+        found.append((held, state.words))
     return [f"{_some(ids)} {words}" for ids, words in found if ids]
 
 
@@ -268,105 +239,3 @@ def _recall_words(entry: Entry) -> str:
 def _energy(plan: Plan | None) -> list[str]:
     parts = plan.parts.values() if plan else ()
     return [f"can store energy: {p.tag} {p.name}: {p.stored_energy}" for p in parts if p.stored_energy]
-
-
-def _tested(book: Logbook, plan: Plan | None, counted: Counted, *, practice: bool) -> Tested:
-    entry, result, state = counted.entry, counted.result, counted.state
-    title = result.check.replace("_", " ")
-    if plan is not None and result.check_id in plan.checks:
-        title = plan.checks[result.check_id].title or title
-    kept = (CheckState.RECALLED, CheckState.STALE, CheckState.INDETERMINATE)
-    word = state.value if state in kept else result.overall.value
-    return Tested(
-        check_id=counted.name,
-        part=result.part,
-        title=title,
-        verdict=word,
-        mark=MARKS.get(word, "○"),
-        recalled=_still_counts(counted),
-        instruments=", ".join(result.instruments),
-        date=entry.time[:10],
-        entry=entry.seq,
-        rows=_rows(plan, counted),
-        method=method_words(book, plan, result, practice=practice),
-    )
-
-
-def _still_counts(counted: Counted) -> str:
-    if not counted.recalled or counted.state is CheckState.RECALLED:
-        return ""
-    entries = ", ".join(str(recalled.recall.seq) for recalled in counted.recalled)
-    return f"after recall, entry {entries}"
-
-
-def _rows(plan: Plan | None, counted: Counted) -> tuple[Row, ...]:
-    result = counted.result
-    items = result.details.get("items")
-    kind = kind_of_result(result.check)
-    main = kind.shown if kind is not None else {}
-    expectations = _expectations(result, main)
-    if isinstance(items, dict):
-        return tuple(
-            _row(result, str(name), item=item, expected=expectations.get(str(name), ""))
-            for name, item in items.items()
-        )
-    names = [n for n in main if n in result.quantities] or [
-        n for n in result.quantities if n not in expectations.values()
-    ]
-    planned = str(getattr(plan.checks.get(result.check_id), "expect", None) or "") if plan else ""
-    if not names:
-        return (Row(quantity="", words=result.reason),)
-    return tuple(
-        _row(
-            result,
-            name,
-            planned if number == 0 else "",
-            expected=expectations.get(name, ""),
-            recalled=counted.recalled,
-        )
-        for number, name in enumerate(names)
-    )
-
-
-def _expectations(result: Result, main: Mapping[str, str]) -> Mapping[str, str]:
-    """Name of the quantity that holds another's expected value; in old records found by its name."""
-    if result.expectations:
-        return result.expectations
-    names = [(n, (main.get(n), f"expected {n}", f"expected_{n}")) for n in result.quantities]
-    return {n: e for n, older in names for e in older if e is not None and e in result.quantities}
-
-
-#: Names that a reader of the page alone would not understand.
-_ON_PAPER = {
-    "e_n": "E_n: difference divided by its uncertainty, all meters together",
-    "rectified_peak_worst": "highest rectified peak (mains 10 % high)",
-}
-
-
-def _row(
-    result: Result,
-    name: str,
-    planned: str = "",
-    item: object = None,
-    *,
-    expected: str = "",
-    recalled: Sequence[Recalled] = (),
-) -> Row:
-    shown = _ON_PAPER.get(name, quantity_words(name))
-    quantity = result.quantities.get(name)
-    if quantity is None:
-        return Row(
-            quantity=shown,
-            limits=limits_words(result.limits.get(name)),
-            words=str(item.get("reason", "")) if isinstance(item, dict) else "",
-        )
-    computed = result.quantities.get(expected)
-    value, note = corrected_words(name, quantity, recalled)
-    return Row(
-        quantity=shown,
-        expected=value_words(computed) if computed else planned,
-        limits=str(result.limits.get(name, "")),
-        limits_own=limits_own_words(result.limits.get(name)),
-        value=value,
-        note=note,
-    )

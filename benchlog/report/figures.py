@@ -45,9 +45,11 @@ def figure_of(result: Result | Capture | int, view: LogbookView | None = None) -
         return waveforms_figure(
             result, result.instrument or result.source, frequency_hz=_frequency_hz(result)
         )
+    entry = None
     if isinstance(result, int):
-        result = _recorded(result, view)
-    entry = result.record.entry if result.record else None
+        entry, result = result, _recorded(result, view)
+    elif result.record is not None:
+        entry = result.record.entry
     title = f"{result_title(result, entry)}: {result.verdict}"
     drawn = bode_figure(result, title) or load_line_figure(result, title)
     if drawn is not None:

@@ -109,7 +109,7 @@ def method_words(
     if result.turns:
         words.append(f"judged by the count: {result.reason}")
     known = (FindingKind.ADVICE, *([FindingKind.SIMULATED] if practice else []))
-    words += [f"found: {finding}" for finding in result.findings if finding.kind not in known]
+    words += [f"note: {finding}" for finding in result.findings if finding.kind not in known]
     return tuple(words)
 
 

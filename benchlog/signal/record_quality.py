@@ -72,7 +72,8 @@ def _moves(channel: int, kind: FindingKind, swing: float) -> list[RecordFinding]
     if swing < warns:
         return []
     severity = Severity.BLOCKS if swing > blocks else Severity.WARNS
-    message = f"{channel_name(channel)}: {kind} along the record, by {size}"
+    single = ": it does not repeat" if kind is FindingKind.AMPLITUDE_MOVES and swing > 1 else ""
+    message = f"{channel_name(channel)}: {kind} along the record, by {size}{single}"
     return [RecordFinding(kind, message, severity, channel)]
 
 

@@ -59,6 +59,7 @@ def test_work_dated_after_now_proves_nothing_of_today(desk: tuple[Desk, Path]) -
     assert verified["clock"] == [clock]
     assert clock in at.run("status", plan).words
     assert clock in at.run("record", "verify").words
+    assert clock in at.run("record", "list").words
     assert clock in _page(at, plan)
 
 

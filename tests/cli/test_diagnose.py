@@ -17,8 +17,9 @@ from benchlog.cli import main
 from benchlog.cli.diagnose import _command, add_arguments
 from benchlog.clock import SystemClock
 from benchlog.diagnosis import Case, NextCheck, Session
-from benchlog.guide.dialogue import Dialogue, SkippedError
-from benchlog.guide.inquiry import Inquiry
+from benchlog.guide.dialogue import Dialogue, SkippedError, StoppedError
+from benchlog.guide.inquiry import Inquiry, choice_prompt
+from benchlog.guide.prompt_keys import folded, question_text
 from benchlog.logbook import Logbook
 
 
@@ -306,6 +307,32 @@ def test_names_nobody_knows_are_not_taken_in_silence(
         said := " ".join(capsys.readouterr().out.split())
     )
     assert "did you mean MB-02?" in said
+
+
+@pytest.mark.parametrize("columns", [80, 40])
+@pytest.mark.parametrize("case", [("27 V ac", "0.003 V ac"), ("1.6 A ac", "0.000 A ac")])
+def test_the_first_screen_fits_a_small_terminal(columns: int, case: tuple[str, str]) -> None:
+    """In 24 lines: the caution about the current jack, the likeliest cause, the caution, and the question with its answers."""
+
+    class Small(ScriptedPerson):
+        columns, height = property(lambda _: columns), property(lambda _: 24)
+
+    person = Small({})
+    session = Session(Case.from_text(*case))
+
+    def perform(check: NextCheck) -> tuple[str, str]:
+        prompt = choice_prompt(session, check, check.action)
+        assert prompt is not None
+        person.show(question_text(prompt, columns, keys=True))
+        raise StoppedError
+
+    with pytest.raises(StoppedError):
+        Inquiry(session, Dialogue(person), perform).go_on()
+    *state, question = person.shown
+    screen = "\n".join([*(folded(line, columns) for line in state), question])
+    assert len(screen.splitlines()) <= 24
+    assert "known live source" in " ".join(screen.split())
+    assert ("current jack:" in screen) is (case[0] == "27 V ac")
 
 
 def test_a_cross_check_on_record_counts(capsys: pytest.CaptureFixture[str]) -> None:

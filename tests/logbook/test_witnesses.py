@@ -7,6 +7,7 @@ import shutil
 import sqlite3
 import subprocess
 from contextlib import closing
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -83,7 +84,7 @@ def test_a_head_is_stamped_by_two_authorities_at_once(
 def test_offline_a_file_goes_out_and_another_comes_back(
     small: Path, tmp_path: Path, authorities: tuple[Authority, Authority]
 ) -> None:
-    """Entries written in between do not matter; a stranger checks with openssl and sqlite3 alone."""
+    """Entries written in between do not matter."""
     authority = authorities[0]
     request, answer = tmp_path / "head.tsq", tmp_path / "head.tsr"
     before = verify(small)
@@ -94,33 +95,52 @@ def test_offline_a_file_goes_out_and_another_comes_back(
     assert main(["record", "anchor", "--answer", str(answer), *at]) == 0
     (witness,) = verify(small, roots=authority.roots).witnesses
     assert (witness.trust, witness.upto) == (Trust.GOOD, before.entries)
-    # By the printed procedure.
-    with closing(sqlite3.connect(f"file:{small}?mode=ro", uri=True)) as db:
-        query = "SELECT json_extract(text, '$.body.answer'), json_extract(text, '$.body.digest') FROM entry WHERE kind='anchor'"
-        encoded, digest = db.execute(query).fetchone()
-    taken = tmp_path / "taken.tsr"
-    decoded = subprocess.run(
-        ["openssl", "base64", "-d", "-A"], input=encoded.encode(), capture_output=True, check=True
-    )
-    taken.write_bytes(decoded.stdout)
-    words = [
-        "openssl",
-        "ts",
-        "-verify",
-        "-digest",
-        digest,
-        "-in",
-        str(taken),
-        "-CAfile",
-        str(authority.roots),
-    ]
-    assert b"Verification: OK" in subprocess.run(words, capture_output=True, check=True).stdout
     # Another logbook's answer is refused.
     other = tmp_path / "other.logbook"
     assert main(["record", "note", "x", "--logbook", str(other)]) == 0
     assert main(["record", "anchor", "--answer", str(answer), "--logbook", str(other)]) == 2
     answer.write_bytes(b"no answer")
     assert main(["record", "anchor", "--answer", str(answer), *at]) == 2
+
+
+@needs_openssl
+@needs_keygen
+@pytest.mark.skipif(
+    not (shutil.which("sqlite3") and shutil.which("sha256sum")),
+    reason="sqlite3 or sha256sum is not installed",
+)
+def test_the_manual_s_commands_verify_without_benchlog(
+    small: Path, tmp_path: Path, authorities: tuple[Authority, Authority], key: Path
+) -> None:
+    """The script of the page, as printed: the chain's head, a time stamp, a signature; an altered entry is found."""
+    book = ["--logbook", str(small)]
+    with authorities[0].serving() as url:
+        assert main(["record", "anchor", "--authority", url, *book]) == 0
+    assert main(["record", "sign", "--key", str(key), *book]) == 0
+    shutil.copy(authorities[0].roots, tmp_path / "roots.pem")
+    shutil.copy(key.with_name("signers"), tmp_path / "signers")
+    page = files("benchlog.logbook").joinpath("by_hand.txt").read_text(encoding="utf-8")
+    commands = page[page.index("Steps 1, 2, 3 and 5 with") :]
+    script = "\n".join(line for line in commands.splitlines() if line.startswith("  "))
+
+    def run() -> str:
+        done = subprocess.run(
+            ["sh"],
+            input=script.replace("bench.logbook", str(small)).encode(),
+            cwd=tmp_path,
+            capture_output=True,
+            check=False,
+        )
+        return (done.stdout + done.stderr).decode()
+
+    said = run()
+    assert f"head sha256:{verify(small).head}" in said
+    assert "does not follow" not in said
+    assert "Verification: OK" in said
+    assert 'Good "benchlog-head" signature for builder@bench' in said
+    with closing(sqlite3.connect(small)) as db, db:
+        db.execute("UPDATE entry SET text = text || ' ' WHERE seq = 2")
+    assert "entry 3 does not follow the one before it" in run()
 
 
 @needs_openssl

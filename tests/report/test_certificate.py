@@ -16,6 +16,7 @@ from helpers.field_edits import alter
 from helpers.hostile import photo, png
 from helpers.small_logbook import standard_body
 
+from benchlog.cli import main
 from benchlog.clock import ManualClock
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
@@ -90,6 +91,19 @@ def test_without_a_plan_every_latest_result_is_listed(book: Logbook) -> None:
     page = render_certificate(book, now_utc_ns=NOW)
     assert f"continuity (L1, entry {first.seq}) recalled (relied on something found bad)" in first_line(page)
     assert "MA-01 was found bad on ohm" in page
+
+
+def test_the_command_that_checks_the_page_works_as_printed(
+    book: Logbook, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Copied from the page, it finds the digest."""
+    book.append_result(PASSED)
+    page = render_certificate(book, now_utc_ns=NOW)
+    book.close()
+    command = re.search(r"<code>benchlog (.*?)</code>", page)
+    assert command is not None
+    assert main([*command[1].split(), "--logbook", str(book.path)]) == 0
+    assert "not altered since" in capsys.readouterr().out
 
 
 def test_the_first_line_names_all_that_is_wrong(book: Logbook) -> None:
