@@ -214,12 +214,13 @@ def state_lines(
     if HAZARD in state.cautions:
         yield f"  ! {HAZARD}", "bold"
     yield from ((line, "") for line in _likely_lines(state, columns, rows))
+    wide = columns >= _NARROW
+    live = f"  {'chance that the output is live' if wide else 'output live'}: {whole_percent(state.p_live)}"
     if brief:
-        yield f"  chance that the output is live: {whole_percent(state.p_live)}; treat it as live", ""
+        yield f"{live}; treat it as live", ""
         return
-    long = "; the meter is not yet proven on a known source"
-    unproven = "" if state.proven else long if columns >= _NARROW else "; meter not proven"
-    yield f"  chance that the output is live: {whole_percent(state.p_live)}{unproven}", ""
+    unproven = "; the meter is not yet proven on a known source" if wide else "; meter not proven"
+    yield f"{live}{'' if state.proven else unproven}", ""
     for caution in state.cautions:
         if caution != HAZARD:
             yield f"  ! {caution}", "bold"
