@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
+from benchlog.cli.diagnosis_entry import NOTHING_FITS
 from benchlog.logbook.chain import Entry
 from benchlog.logbook.clock_steps import span_words
 from benchlog.logbook.recalled import RecallClass
@@ -84,7 +85,9 @@ def _recall(body: Mapping[str, Any]) -> str:
 
 def _diagnosis(body: Mapping[str, Any]) -> str:
     found = ", ".join(f"{c['label']} ({whole_percent(c['probability'])})" for c in body["causes"][:2])
-    if body.get("stop") == "decided":
+    if body.get("stop") == NOTHING_FITS:
+        found = NOTHING_FITS
+    elif body.get("stop") == "decided":
         found = f"decided: {body['causes'][0]['label']}{', confirmed' if body.get('confirmed') else ''}"
     asked = f"{body['reading']} read, {body['expect']} expected: " if "expect" in body else ""
     return " ".join(filter(None, (body.get("check_id"), f"{asked}{found}")))
