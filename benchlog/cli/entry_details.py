@@ -7,15 +7,13 @@ from typing import Any
 
 import msgspec
 
+from benchlog.cli.entry_words import NOTHING_FITS
 from benchlog.logbook.recalled import RecallClass
 from benchlog.metrology.conformity import whole_percent
 from benchlog.project.provenance import Blamed
 from benchlog.result import Limits
 from benchlog.wording import limits_words, quantity_words
 
-NOTHING_FITS = (
-    "no single cause fits"  #: How a diagnosis ended, as it is recorded, if no cause explains the answers.
-)
 _CAUSES = 5  #: Most causes shown.
 _SHOWN = 0.005  #: A less likely cause is not shown.
 _PAIR_SHOWN = 0.1

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
-from benchlog.cli.diagnosis_entry import NOTHING_FITS
 from benchlog.logbook.chain import Entry
 from benchlog.logbook.clock_steps import span_words
 from benchlog.logbook.recalled import RecallClass
@@ -13,6 +12,8 @@ from benchlog.metrology.conformity import whole_percent
 from benchlog.result import Result
 from benchlog.wording import strip_controls
 
+#: How a diagnosis ended, as it is recorded, if no cause explains the answers.
+NOTHING_FITS = "no single cause fits"
 _LONGEST = 300
 #: Raised by an unknown kind of entry, or a body that another program wrote.
 _NO_WORDS = (KeyError, TypeError, ValueError, AttributeError, IndexError)
