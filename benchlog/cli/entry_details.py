@@ -7,6 +7,7 @@ from typing import Any
 
 import msgspec
 
+from benchlog.cli.entry_words import NOTHING_FITS
 from benchlog.logbook.recalled import RecallClass
 from benchlog.metrology.conformity import whole_percent
 from benchlog.project.provenance import Blamed
@@ -93,7 +94,7 @@ def _diagnosis(body: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
         asked = f"{found.check_id}: " if found.check_id else ""
         yield f"{asked}{found.reading} read, {found.expect} expected", ""
     elif found.check_id:
-        yield f"the result of {found.check_id} was looked into", ""
+        yield f"the result of {found.check_id} was diagnosed", ""
     if found.context:
         yield f"known before: {', '.join(found.context)}", ""
     if found.path:
@@ -110,7 +111,7 @@ def _diagnosis(body: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
             yield f"  {whole_percent(pair.probability):>6}  both at once: {both}", ""
     yield from ((line, "bold") for line in _outcome(found, names))
     unproven = "" if found.proven else "; the meter was not yet proven on a known source"
-    yield f"output live: {whole_percent(found.p_live)}{unproven}", ""
+    yield f"chance that the output was live: {whole_percent(found.p_live)}{unproven}", ""
     yield from ((f"! {caution}", "bold") for caution in found.cautions)
 
 
@@ -124,7 +125,7 @@ def _outcome(found: _DiagnosisBody, names: Mapping[str, str]) -> Iterator[str]:
         state = f"{'' if found.confirmed else 'not yet '}confirmed by reading again"
         yield f"decided: {found.causes[0].label}; {state}"
     else:
-        yield f"not decided: {found.stop}" if found.stop else f"not decided{_next(found.next)}"
+        yield f"not decided{': ' + NOTHING_FITS if found.stop == NOTHING_FITS else _next(found.next)}"
 
 
 def _next(proposed: Sequence[_Action]) -> str:
