@@ -186,7 +186,7 @@ def parse_quantity(
     stripped = text.strip()
     plain = with_decimal_point(stripped.replace("−", "-"), unit)
     match = _NUMBER.match(plain)
-    example = f"write {what} like {example or _EXAMPLES.get(unit or '', '27.75 V ac')!r}"
+    example = f"write it like {example or _EXAMPLES.get(unit or '', '27.75 V ac')!r}"
     if not match:
         raise UsageError(f"{what}: {text!r} does not begin with a number", hint=example)
     number, step = parse_number(match.group())

@@ -67,8 +67,9 @@ def limits_own_words(limits: Limits | None) -> str:
 
 def all_limits_words(limits: Mapping[str, Limits]) -> str:
     """Limits of several quantities in one line, each with where it comes from unless that is the plan."""
+    colon = ":" if len(limits) > 1 else ""  # a name may end in a value of its own
     return "; ".join(
-        f"{quantity_words(name)} {limits_words(limit)}"
+        f"{quantity_words(name)}{colon} {limits_words(limit)}"
         + (f" ({limit.source})" if limit.source not in ("", "plan") else "")
         for name, limit in limits.items()
     )

@@ -33,7 +33,7 @@ def refused(path: Path, text: str, read: object) -> tuple[str, str]:
         ('accuracy = "1 % + 5"', "line 3: instrument M, accuracy: text is not a list", 'write accuracy = [{ function = "V~", statement = "..." }]'),
         ('accuracy = [{ function = "V=", statment = "1 %" }]', "line 3: instrument M, accuracy 1: there is no key 'statment' here", "did you mean statement?"),
         ('data_sheet_only = "yes"', "line 3: instrument M, data_sheet_only: 'yes' is not true or false", "write data_sheet_only = true"),
-        ('input_resistance = "10 MV"', "line 1: instrument M: input_resistance: '10 MV' is in V, not in ohm", "write input_resistance like '15 ohm'"),
+        ('input_resistance = "10 MV"', "line 1: instrument M: input_resistance: '10 MV' is in V, not in ohm", "write it like '15 ohm'"),
         ('[[standard]]\ntag = "R"\nvalue = 5.0', "line 5: standard R, value: the number 5.0 is not text in quotes", 'write value = "5.0", with its unit if it has one'),
         ('[[standard]]\ntag = "R"\nvalue = "100 ohm"', "line 3: standard R: value: '100 ohm' is not for function 'V='", 'add function = "ohm"'),
         ('[[instrument]]\ntag = "M"', "line 1: instrument M: that tag is used twice", "tags must differ"),

@@ -76,7 +76,7 @@ def check_continuity(
     Parameters
     ----------
     reading : MeterReading
-        Two-wire ohms, or with `current` the voltage at the object's own ends (four-wire).
+        Two-wire ohms, or with `current` the voltage at the part's own ends (four-wire).
     lead_null : MeterReading, optional
         Ohms with the tips shorted; subtracted.
     current : MeterReading, optional

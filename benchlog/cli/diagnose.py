@@ -18,7 +18,7 @@ import shlex
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 from benchlog.cli.context import keyed
 from benchlog.errors import ConfigError, UsageError, did_you_mean
@@ -55,7 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         help="'just read right', 'after rest', 'transit damage', 'loose plug', 'after current', 'linked meter', "
-        "'standard passed', 'standard failed', 'odd one out', 'meters disagreed'; repeat",
+        "'standard passed', 'standard failed', 'odd one out', 'meters disagreed', 'compared with a meter' (which gave the expected value); repeat",
     )
     parser.add_argument("--meter", metavar="TAG", help="tag of the meter; its history in the record is used")
     parser.add_argument(
@@ -290,16 +290,13 @@ def _ask(session: Session) -> None:
     """Ask for one check after another, with the keys of a guided run."""
     from benchlog.diagnosis import NextCheck
     from benchlog.guide.dialogue import Dialogue, StoppedError
-    from benchlog.guide.inquiry import Inquiry, minutes_in_words, several_seen
+    from benchlog.guide.inquiry import Inquiry, card_text, choice_prompt, several_seen
     from benchlog.guide.person import InputEndedError, Prompt
     from benchlog.guide.terminal import Terminal
 
     def perform(check: NextCheck) -> tuple[str, str]:
-        words = session.catalogue.actions[check.action].words
-        card = f"Next ({minutes_in_words(check.minutes)}): {check.card}"
-        kind: Literal["choice", "outcome"] = "choice" if words else "outcome"
-        meanings = session.catalogue.meanings_of(words)
-        prompt = Prompt(kind, card, check.action, choices=words, meanings=meanings)
+        seen = choice_prompt(session, check, check.action)
+        prompt = seen or Prompt("outcome", card_text(check), check.action)
         answer = several_seen(dialogue, prompt, dialogue.ask(prompt))
         name, equals, outcome = answer.partition("=")
         return (name, outcome.strip()) if equals else (check.action, answer)

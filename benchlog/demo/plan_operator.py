@@ -7,6 +7,7 @@ from typing import Any
 
 from benchlog.bench import Bench
 from benchlog.demo.simulated_operator import SimulatedOperator, doubt_step
+from benchlog.demo.story_operator import StoryOperator, story_plan
 from benchlog.errors import UsageError
 from benchlog.guide.person import Prompt
 from benchlog.hookup import Circuit, Hookup
@@ -36,6 +37,11 @@ class PlanOperator(SimulatedOperator):
         super().__init__(bench, simulated_person(bench), say)
         self.plan = plan
         self.sheets = sheets
+        # Checks of the demo's own plan are connected as the demo connects them: no drawing names the pins of a plug.
+        self._story = StoryOperator(bench, self.person, say)
+        own = {check.revision for check in story_plan().checks.values()}
+        self._own = {check.id for check in plan.checks.values() if check.revision in own}
+        self.acts = {key: act for key, act in self._story.acts.items() if _check_of(key) in self._own}
         self._check = ""
         self._put_back: Callable[[], None] = _nothing
 
@@ -60,7 +66,9 @@ class PlanOperator(SimulatedOperator):
 
     def display(self, prompt: Prompt) -> str:
         """See `SimulatedOperator.display`; an instrument that is not on this bench shows nothing."""
-        return super().display(prompt) if prompt.instrument in self.bench.meters else ""
+        if prompt.instrument in self.bench.meters:
+            return super().display(prompt)
+        return self._story.display(prompt) if _check_of(prompt.key) in self._own else ""
 
     def yes_or_no(self, key: str) -> str:
         """Don't answer: these questions are for the user."""
@@ -81,6 +89,9 @@ class PlanOperator(SimulatedOperator):
         elif step := doubt_step(prompt.key):
             self._doubt(prompt.instrument)
             self.look_into(step)
+        elif prompt.key in self.acts:
+            self._begin(prompt.key)
+            self.acts[prompt.key]()
         elif what == "hookup" and "/" in where:
             self._begin(prompt.key)
             self._item(where)
@@ -90,7 +101,7 @@ class PlanOperator(SimulatedOperator):
 
     def _begin(self, key: str) -> None:
         """Set a check up when its first prompt comes."""
-        check = self.plan.checks.get(key.partition("/")[0])
+        check = self.plan.checks.get(_check_of(key))
         if check is None or check.id == self._check:
             return
         self._check = check.id
@@ -289,6 +300,10 @@ class PlanOperator(SimulatedOperator):
             self.bench.scene.contacts.pop(at[0], None)
             self.bench.scene.mains.outlet_live = True
         self.bench.connect(tag, at=at, leads=_SPARE_LEADS, jack="volts")
+
+
+def _check_of(key: str) -> str:
+    return key.partition("/")[0]
 
 
 def _nothing() -> None:

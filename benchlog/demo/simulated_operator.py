@@ -180,6 +180,10 @@ class KeyboardOperator(Person):
     def columns(self) -> int:
         return self.person.columns
 
+    @property
+    def height(self) -> int:
+        return self.person.height
+
     def show(self, text: str = "", *, style: str = "") -> None:
         self.person.show(text, style=style)
 

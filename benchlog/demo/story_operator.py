@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 from benchlog.demo.simulated_operator import SimulatedOperator, doubt_step
 from benchlog.guide.person import Prompt
+from benchlog.plan import Plan, read_plan
 from benchlog.reading import Function
 
 _DOUBTED = "MB-02"
+
+
+def story_plan() -> Plan:
+    """The demo's plan."""
+    return read_plan(Path(str(files("benchlog.demo") / "kc1.toml")))
 
 
 class StoryOperator(SimulatedOperator):

@@ -112,7 +112,8 @@ def likelihood(
     """
     if words:
         exact = _seen_at_once([prediction.words[..., words.index(word)] for word in outcome.words], lapse)
-        total = (1.0 - lapse) * exact + lapse / len(words)
+        # What is seen beside the first without a bearing is as rare if all of it has none.
+        total = (1.0 - lapse) * exact + lapse ** len(outcome.words) / len(words)
         return Weighed(total, (1.0 - lapse) * exact, np.zeros(exact.shape))
     if outcome.words:  # instead of a reading; which way the joint was left nobody noted
         right = (1.0 - lapse) * np.broadcast_to(prediction.jumps, prediction.value.shape)

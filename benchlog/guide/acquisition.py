@@ -333,9 +333,8 @@ class Acquisition(Dialogue):
             wrong = sorted(flag for flag in reading.flags if flag.misleads)
             if reading.function is function and not wrong:
                 return reading
-            why = (
-                f"is set to {reading.function}" if reading.function is not function else f"shows '{wrong[0]}'"
-            )
+            set_right = reading.function is function
+            why = f"shows '{wrong[0]}'" if set_right else f"is set to {reading.function}"
             self.do(
                 f"{tag} {why}; {wanted.what} needs {function} without hold or relative: set it",
                 f"{key}/setting",
@@ -369,7 +368,8 @@ class Acquisition(Dialogue):
             try:
                 reading = as_displayed(text, function, tag)
             except UsageError as error:
-                self.person.show(f"  {error}; {error.hint}")
+                why = f"{error.message.removeprefix('reading: ')}; {error.hint}"
+                self.person.show(f"  {why if text else 'type the digits as shown, or s to skip'}")
                 continue
             if self._as_read(reading, wanted):
                 return self.stamped(reading)

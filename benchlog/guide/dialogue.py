@@ -129,7 +129,7 @@ class Dialogue:
         while answer := self.ask(Prompt("hookup", text, key, instrument, function)):
             later = ""
             if _LIKE_A_DISPLAY.match(answer):
-                self._early, later = answer, "; you are asked for the reading in a moment"
+                self._early, later = answer, "; the reading is taken after that"
             self.person.show(f"  '{answer}' does not answer this: press Enter alone when it is done{later}")
         self.last_done = text
 

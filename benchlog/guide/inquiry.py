@@ -15,10 +15,12 @@ from benchlog.diagnosis.answer import HAZARD, NOTHING_FITS
 from benchlog.errors import UsageError
 from benchlog.guide.dialogue import Dialogue, SkippedError, TakenBackError
 from benchlog.guide.person import InputEndedError, Prompt
+from benchlog.guide.prompt_keys import folded, question_text
 from benchlog.metrology.conformity import whole_percent
 
 _ROWS = 6
 _PAIR_SHOWN = 0.1  # a less likely pair is not shown
+_NARROW = 60
 _NAMED = 4  # most remaining causes that are named
 _BARS = ((76, 24), (56, 10))
 """Each cause has a bar of this many characters if the screen has at least this many columns."""
@@ -109,17 +111,30 @@ class Inquiry:
         """If nothing fits any more, ask whether the last answer was a slip; there is no further check to ask for."""
         if self.session.state().stop != NOTHING_FITS or not self.dialogue.person.interactive:
             return False
-        question = f"'{evidence.text}' and the earlier answers fit neither one fault nor two. Withdraw it?"
+        question = f"'{evidence.text}' and the earlier answers fit neither one fault nor two. Withdraw this answer? (n ends the diagnosis)"
         return self.dialogue.confirm(question, f"{evidence.action}/fits")
 
     def show(self) -> None:
         """Show the causes that are likely now."""
-        person = self.dialogue.person
-        state = self.session.state()
-        for line, style in state_lines(state, person.columns, self.rows, brief=self._shown):
-            person.show(line, style=style)
-        person.keep_in_view(list(state_lines(state, person.columns, self.rows, brief=True)))
+        for line, style in self._fitting(brief=self._shown, explained=False):
+            self.dialogue.person.show(line, style=style)
+        self.dialogue.person.keep_in_view(self._fitting(brief=True, explained=True))
         self._shown = True
+
+    def _fitting(self, *, brief: bool, explained: bool) -> list[tuple[str, str]]:
+        """The state, with as many causes as leave room on the screen for the question that follows."""
+        person, state = self.dialogue.person, self.session.state()
+        asked = ""
+        for check in state.next[:1]:
+            prompt = choice_prompt(self.session, check, check.action) or Prompt("hookup", card_text(check))
+            asked = question_text(prompt, person.columns, keys=True, explained=explained)
+        room = person.height - len(asked.splitlines()) - 1
+        lines = []
+        for rows in range(self.rows, 0, -1):
+            lines = list(state_lines(state, person.columns, rows, brief=brief))
+            if sum(len(folded(line, person.columns).splitlines()) for line, _ in lines) <= room:
+                break
+        return lines
 
     def _next(self, left_out: set[str], *, confirm: bool) -> NextCheck | None:
         state = self.session.state()
@@ -138,6 +153,22 @@ class Inquiry:
         assert last is not None
         self.dialogue.person.show(f"  withdrawn: {last.action.replace('_', ' ')}, {last.text}")
         return True
+
+
+def card_text(check: NextCheck) -> str:
+    """What to do next, and how long it takes."""
+    return f"Next ({minutes_in_words(check.minutes)}): {check.card}"
+
+
+def choice_prompt(session: Session, check: NextCheck, key: str, instrument: str = "") -> Prompt | None:
+    """The question for a check that is answered by words; None for one that is read."""
+    words = session.catalogue.actions[check.action].words
+    meanings = session.catalogue.meanings_of(words)
+    return (
+        Prompt("choice", card_text(check), key, instrument, choices=words, meanings=meanings)
+        if words
+        else None
+    )
 
 
 def several_seen(dialogue: Dialogue, prompt: Prompt, answer: str) -> str:
@@ -183,11 +214,13 @@ def state_lines(
     if HAZARD in state.cautions:
         yield f"  ! {HAZARD}", "bold"
     yield from ((line, "") for line in _likely_lines(state, columns, rows))
+    wide = columns >= _NARROW
+    live = f"  {'chance that the output is live' if wide else 'output live'}: {whole_percent(state.p_live)}"
     if brief:
-        yield f"  output live: {whole_percent(state.p_live)}; treat it as live", ""
+        yield f"{live}; treat it as live", ""
         return
-    unproven = "" if state.proven else "; the meter is not yet proven on a known source"
-    yield f"  output live: {whole_percent(state.p_live)}{unproven}", ""
+    unproven = "; the meter is not yet proven on a known source" if wide else "; meter not proven"
+    yield f"{live}{'' if state.proven else unproven}", ""
     for caution in state.cautions:
         if caution != HAZARD:
             yield f"  ! {caution}", "bold"
@@ -264,7 +297,7 @@ def ending(state: Diagnosis, meter: str = "METER") -> str:
             "again from what you found."
         )
     if state.stop is None and HAZARD in state.cautions:
-        return "First sort out the jacks; then run it again."
+        return "A lead may be in the current jack: power off and look, then go on with the diagnosis."
     left = survivors_in_words(state)
     if state.stop is None:
         return f"not decided: {left}"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import KW_ONLY, dataclass
+from dataclasses import KW_ONLY, dataclass, field
 from functools import partial
 
 import msgspec
@@ -49,6 +49,7 @@ class OneCheck:
     person: Person
     undo: Callable[[], bool]  #: Withdraws the last result; returns whether one was withdrawn.
     cards: bool = False  #: Show a hook-up card before each check.
+    _limits_shown: str = field(default="", init=False)
 
     def run(self, check: Check, acquisition: Acquisition) -> Result | None:
         """Do a check and record it; None if it was skipped, or given up after an error.
@@ -160,6 +161,7 @@ class OneCheck:
     def _introduce(self, check: Check, acquisition: Acquisition) -> None:
         """Announce a check, show its card, record expectation and limits."""
         person, part = self.person, self.plan.parts[check.part]
+        self._limits_shown = ""
         title = check.title or check.__struct_config__.tag
         person.new_check()
         number = 1 + list(self.plan.checks).index(check.id)
@@ -198,9 +200,11 @@ class OneCheck:
         return [doubt.caution for tag, used in named.items() if (doubt := doubts.of(tag, used)) is not None]
 
     def _fix_limits(self, check: Check, expected: str, fixed: Mapping[str, Limits]) -> None:
-        """Show the limits and record them before the reading."""
-        if fixed:
-            self.person.show(f"  limits: {all_limits_words(fixed)}", style="bold")
+        """Show the limits, unless they are those shown last, and record them before the reading."""
+        words = f"  limits: {all_limits_words(fixed)}" if fixed else ""
+        if words and words != self._limits_shown:
+            self.person.show(words, style="bold")
+        self._limits_shown = words
         self.book.append(
             "expectation",
             {

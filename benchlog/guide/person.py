@@ -45,8 +45,8 @@ class Person(ABC):
     ----------
     interactive : bool
         Whether a person can be asked what no script foresees: about slips and errors.
-    columns : int
-        Width of the screen.
+    columns, height : int
+        Width and height of the screen.
     """
 
     interactive = False
@@ -55,6 +55,11 @@ class Person(ABC):
     def columns(self) -> int:
         """Width of the screen, in characters."""
         return 80
+
+    @property
+    def height(self) -> int:
+        """Height of the screen, in lines; more than anybody writes where nothing scrolls away."""
+        return 10_000
 
     @abstractmethod
     def answer(self, prompt: Prompt) -> str:

@@ -3,23 +3,33 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 
 from benchlog.guide.person import Prompt
 from benchlog.keyboard import ENTER
 from benchlog.wording import strip_controls
 
 _TAIL = {"confirm": "[y/n]", "quantity": "[Enter: not known]"}
-_LINE_TAIL = {**_TAIL, "hookup": "[Enter when done, s to skip]", "outcome": "[s another check, ? help]"}
+_LINE_TAIL = {
+    **_TAIL,
+    "hookup": "[Enter when done, s to skip]",
+    "outcome": "[the reading, Enter; s skip, ? help]",
+}
 _KEY_TAIL = {
     **_TAIL,
     "hookup": "[Enter done, s skip, u undo, q stop]",
     "display": "[s skip, u undo, q stop]",
     "file": "[s skip, u undo, q stop, ? help]",
-    "outcome": "[s another check, u undo, q stop, ? help]",
+    "outcome": "[the reading, Enter; s skip, u undo, q stop, ? help]",
     "next": "[Enter goes on, u undo, q stop]",
     "last": "[Enter closes, u undoes the last result]",
 }
 _STOP_HELP = "q stop"
+#: Columns kept free for the answer after a question.
+_KEY_ROOM, _LINE_ROOM = 6, 12
+_NARROW = 44
+_KEPT = "\N{NO-BREAK SPACE}"
+_MANY = 4  # from this many choices on, they are listed below the question
 _KEYS_HELP = f"s skip (asks why), u undo (asks why), {_STOP_HELP}"
 _HELP = {
     "hookup": f"Enter alone when it is done, {_KEYS_HELP}",
@@ -52,6 +62,11 @@ _CHOICE_HELP = {
 }
 
 
+def by_one_key(prompt: Prompt) -> bool:
+    """Whether one key answers, on a terminal."""
+    return prompt.kind in ("hookup", "confirm", "next", "last") or 0 < len(prompt.choices) < 10
+
+
 def answers_shown(prompt: Prompt, *, keys: bool, numbered: bool) -> str:
     """The possible answers, in brackets."""
     if not prompt.choices or (keys and not numbered):
@@ -78,28 +93,41 @@ def explained_choices(prompt: Prompt) -> list[str]:
     return [f"{number} {word}: {meaning}" for number, (word, meaning) in pairs]
 
 
-def question_text(
-    prompt: Prompt, tail: str, columns: int, room: int, *, listed: bool, explained: bool
-) -> str:
-    """A question with its possible answers, folded between words if the terminal is too narrow.
+def _in_columns(choices: Sequence[str], width: int) -> list[str]:
+    """The numbered choices, side by side as the width allows; none is broken."""
+    items = [f"{number} {word}" for number, word in enumerate(choices, 1)]
+    each = max(map(len, items)) + 3
+    a_row = (width - 4) // each
+    if a_row > 1:
+        rows = (items[k : k + a_row] for k in range(0, len(items), a_row))
+        return ["".join(item.ljust(each) for item in row).rstrip() for row in rows]
+    kept = ", ".join(item.replace(" ", _KEPT) for item in items)
+    return [line.replace(_KEPT, " ") for line in textwrap.wrap(kept, width - 4)]
+
+
+def question_text(prompt: Prompt, columns: int | None, *, keys: bool, explained: bool = False) -> str:
+    """A question with its possible answers, folded between words; the answer goes below if there is no room behind it.
 
     Parameters
     ----------
-    tail : str
-        The possible answers in brackets.
-    columns : int
-        Width of the terminal.
-    room : int
-        Columns kept for the answer: where they are not left it goes below.
-    listed, explained : bool
-        Whether each choice has a line, with its meaning.
+    columns : int or None
+        Width of the terminal; None for a pipe, where nothing is folded.
+    keys : bool
+        Whether keys are read one by one.
+    explained : bool
+        Whether each choice has a line with its meaning.
     """
+    numbered = by_one_key(prompt)
+    room = _KEY_ROOM if numbered else _LINE_ROOM
+    tail = answers_shown(prompt, keys=keys, numbered=numbered)
     text, lines = f"? {strip_controls(prompt.text.rstrip())}", list[str]()
-    if listed:
-        lines = [f"{number} {word}" for number, word in enumerate(prompt.choices, 1)]
-        lines = (explained and explained_choices(prompt)) or lines
-        tail = f"[1 to {len(lines)}, s skip, u undo, q stop, ? help]"
+    if columns is None:
+        return f"{text} {tail}".rstrip()
     width = max(columns - 1, 20)
+    listed = keys and prompt.kind == "choice" and _MANY <= len(prompt.choices) < 10
+    if listed:
+        lines = (explained and explained_choices(prompt)) or _in_columns(prompt.choices, width)
+        tail = f"[1 to {len(prompt.choices)}, s skip, u undo, q stop, ?{' help' if width > _NARROW else ''}]"
     shown = [text, *(f"    {line}" for line in lines), f"  {tail}"] if listed else [f"{text} {tail}".rstrip()]
     asked = "\n".join(
         textwrap.fill(
@@ -116,7 +144,8 @@ def folded(text: str, width: int) -> str:
     if len(text) <= width:
         return text
     indent = text[: len(text) - len(text.lstrip())]
-    behind = "  " if text[len(indent) + 1 : len(indent) + 2] == " " else ""
+    mark = text[len(indent) : len(indent) + 2]
+    behind = "  " if mark.endswith(" ") and not mark[0].isalnum() else ""
     return textwrap.fill(text, max(width, 20), subsequent_indent=indent + behind, break_on_hyphens=False)
 
 

@@ -28,6 +28,7 @@ from benchlog.logbook import Logbook
 from benchlog.plan import Check, Plan
 from benchlog.project.adoption import adopt, find_adoptable
 from benchlog.project.evidence import record_plan
+from benchlog.project.overview import NOT_SAID, noted_for_next_time
 from benchlog.project.state import CheckState, HoldState, ProjectState, read_state
 from benchlog.result import Result, Verdict, worst_verdict
 
@@ -186,11 +187,15 @@ class Guide:
         return result
 
     def _left_before(self, acquisition: Acquisition) -> bool:
-        """Say what the last session left on the bench, and have it switched off; False if the user stopped."""
+        """Say what was noted at the end of the last session, and have what it left on switched off; False if the user stopped."""
+        if noted := noted_for_next_time(self.book):
+            self.person.show(f"you noted for this time: {noted}")
         left = left_on_bench(self.book)
         if not left:
             return True
-        self.person.show(f"! left on the bench last time: {left}", style="bold")
+        words = "nobody said what was left on the bench last time"
+        words = words if left == NOT_SAID else f"left on the bench last time: {left}"
+        self.person.show(f"! {words}", style="bold")
         if not self.person.interactive:
             return True
         acquisition.begin()
@@ -217,7 +222,7 @@ class Guide:
         acquisition.begin(CheckContext(renewed=partial(note_new_battery, self.book)))
         try:
             if self.standards is None and self.person.interactive:
-                self.person.show(f"check standards: {names}")
+                self.person.show(f"last checked on a known value: {names}")
                 wanted = acquisition.confirm(
                     "Check the meters on known values first (2 min)?", "start/standards"
                 )
@@ -226,7 +231,7 @@ class Guide:
             if wanted:
                 start_round(due, self.plan, acquisition, self.book)
             elif not self.person.interactive and self.standards is None:
-                self.person.show(f"check standards: {names}; --standards reads them first")
+                self.person.show(f"last checked on a known value: {names}; --standards checks them first")
         except SkippedError:
             pass
         except (StoppedError, KeyboardInterrupt) as stop:
@@ -346,5 +351,5 @@ class Guide:
             )
         except (InputEndedError, KeyboardInterrupt):
             # Nobody confirmed that nothing is charged, so the record must not say so.
-            return {"left": "not said"}
+            return {"left": NOT_SAID}
         return {"left": left or NOTHING} | ({"next": action} if action else {})

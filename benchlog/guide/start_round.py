@@ -51,7 +51,7 @@ def due_meters(checks: Iterable[Check], bench: Bench, book: Logbook, now_utc_ns:
         if when is not None and now_utc_ns - when < SESSION_NS:
             continue
         days = (now_utc_ns - when) // DAY_NS if when is not None else 0
-        ago = "never checked" if when is None else f"{days} days ago" if days > 1 else "yesterday"
+        ago = "never" if when is None else f"{days} days ago" if days > 1 else "yesterday"
         found.append(DueMeter(tag, ago, chosen))
     return found
 

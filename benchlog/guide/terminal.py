@@ -22,9 +22,6 @@ if TYPE_CHECKING:
 
 #: An Enter this soon after a single key is habit and is ignored; judgement.
 HABIT_S = 0.5
-#: Columns kept free for the answer after a question.
-_KEY_ROOM, _LINE_ROOM = 6, 12
-_MANY = 4  # from this many choices on, each has its own line
 _PHONE_S = 0.1  # how often the phone's buttons are polled while waiting for a key
 _PHONE_COLUMNS = 34  # characters per line of a card on the phone
 _SKIPPED_ON_PHONE = "skipped on the phone"
@@ -80,6 +77,10 @@ class Terminal(Person):
     @property
     def columns(self) -> int:
         return shutil.get_terminal_size().columns if self._out.isatty() else super().columns
+
+    @property
+    def height(self) -> int:
+        return shutil.get_terminal_size().lines if self._out.isatty() else super().height
 
     def __exit__(self, *exc: object) -> None:
         self._end_live()
@@ -212,25 +213,20 @@ class Terminal(Person):
             self._phone.answered()
 
     def _asked(self, prompt: Prompt) -> str:
-        one_key = prompt.kind in ("hookup", "confirm", "next", "last") or (
-            prompt.choices and len(prompt.choices) < 10
-        )
-        tail = prompt_keys.answers_shown(prompt, keys=self._keys is not None, numbered=bool(one_key))
-        room = _KEY_ROOM if one_key else _LINE_ROOM
-        text = self._question(prompt, tail, room)
+        text = self._question(prompt)
         while True:
             if self._phone is not None:
                 self._phone.ask(prompt)
             if self._keys is None:
                 answer = prompt_keys.numbered_answer(prompt, self._line(text))
-            elif one_key:
+            elif prompt_keys.by_one_key(prompt):
                 answer = self._by_key(prompt, text, self._keys)
             else:
                 answer = self._typed(text, self._keys)
             if answer != "?":
                 return answer
             self._help(prompt)
-            text = self._question(prompt, tail, room, explained=True)
+            text = self._question(prompt, explained=True)
 
     def _help(self, prompt: Prompt) -> None:
         """Show what can be answered, but what the question itself will explain; then again what must stay in view."""
@@ -240,11 +236,10 @@ class Terminal(Person):
         for line, style in self._in_view if self._keys is not None else ():
             self._write(line, style)
 
-    def _question(self, prompt: Prompt, tail: str, room: int, *, explained: bool = False) -> str:
-        if not self._out.isatty():
-            return f"? {strip_controls(prompt.text.rstrip())} {tail}".rstrip()
-        listed = self._keys is not None and prompt.kind == "choice" and _MANY <= len(prompt.choices) < 10
-        return prompt_keys.question_text(prompt, tail, self.columns, room, listed=listed, explained=explained)
+    def _question(self, prompt: Prompt, *, explained: bool = False) -> str:
+        columns = self.columns if self._out.isatty() else None
+        keys = self._keys is not None
+        return prompt_keys.question_text(prompt, columns, keys=keys, explained=explained)
 
     def _ask(self, question: str, *, drop: bool = True) -> None:
         """Write a question.

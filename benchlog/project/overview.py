@@ -11,6 +11,8 @@ from benchlog.project.meter_trust import MeterTrust, meter_trust
 from benchlog.project.state import STATE_KINDS, CheckState, HoldState, ProjectState, project_state
 from benchlog.result import Verdict, worst_verdict
 
+#: Recorded where nobody answered what was left energised, charged or loose.
+NOT_SAID = "not said"
 #: Recorded by earlier versions where the user noted nothing for the next time.
 _OLD_NOTHING = "go on with the plan"
 
@@ -48,13 +50,20 @@ def overview(plan: Plan, book: Logbook | None, now_utc_ns: int) -> Overview:
     entries = list(book.entries(STATE_KINDS))  # those of `EVIDENCE_KINDS` are among them
     state = project_state(plan, entries, now_utc_ns)
     last_end = next(iter(book.entries("session end", newest_first=True, limit=1)), None)
-    left = str(last_end.body.get("left", "not said")) if last_end else "not said"
-    left = "not stated" if left == "not said" else left
-    noted = str(last_end.body.get("next", "")) if last_end else ""
-    noted = "" if noted == _OLD_NOTHING else noted
+    left = str(last_end.body.get("left", NOT_SAID)) if last_end else NOT_SAID
+    left = "not stated" if left == NOT_SAID else left
+    noted = noted_for_next_time(book)
     meters = meter_trust(entries, now_utc_ns)
     action = _next_action(plan, state)
     return Overview(plan, state, meters, left, action, noted, _energy(plan), clock_doubts(book, now_utc_ns))
+
+
+def noted_for_next_time(book: Logbook) -> str:
+    """What the user wanted to do first, as noted at the end of the last session; empty for nothing in particular."""
+    for last_end in book.entries("session end", newest_first=True, limit=1):
+        noted = str(last_end.body.get("next", ""))
+        return "" if noted == _OLD_NOTHING else noted
+    return ""
 
 
 def _next_action(plan: Plan, state: ProjectState) -> str:

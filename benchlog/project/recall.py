@@ -204,7 +204,7 @@ def _judged(
         return answer(RecallClass.STANDS, f"confirmed in entry {confirmed.seq} without {failure.instrument}")
     if result.overall is not Verdict.PASS:
         return _again(
-            answer, taken, f"was {result.overall}, but {failure.instrument} was wrong: measure again"
+            answer, taken, f"the verdict ({result.overall}) relies on {failure.instrument}, which was wrong"
         )
     if failure.errors is None:
         return _again(answer, taken, f"how far {failure.instrument} was off is not known")

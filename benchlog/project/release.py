@@ -87,7 +87,7 @@ def take_step(plan: Plan, book: Logbook, hold_id: str, now_utc_ns: int, *, by: s
         raise UsageError(f"{hold_id}: its step is already marked as taken (entry {_seq(status.entry)})")
     if status.state not in (HoldState.RELEASED, HoldState.CONCESSION):
         raise HoldRefusedError(
-            f"{hold_id} is not released ({status.state}): {hold.step}",
+            f"{hold_id} is {status.state.words}: {hold.step}",
             status.missing,
             hint=f"release it first: benchlog release {plan.path} {hold_id}",
         )

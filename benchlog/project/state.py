@@ -325,7 +325,7 @@ _BEHIND = (HoldState.RELEASED, HoldState.CONCESSION, HoldState.TAKEN)
 
 def _still_before(other: str, holds: dict[str, HoldStatus]) -> str:
     now = holds[other].state if other in holds else HoldState.SHUT
-    return "" if now in _BEHIND else f"{other} is {now}"
+    return "" if now in _BEHIND else f"{other} is {now.words}"
 
 
 def _hold_status(

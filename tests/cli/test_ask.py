@@ -94,9 +94,7 @@ def test_a_ratio_is_asked_for_its_files() -> None:
     words = ask(["ratio"], typed, shown.append)
     assert any("there is no file 'nowhere.csv'" in line for line in shown)
     assert any("no channel 'CH7' in the capture: channels here: CH1, CH2" in line for line in shown)
-    assert any(
-        "'CH1' does not begin with a number: write number of turns like '60'" in line for line in shown
-    )
+    assert any("'CH1' does not begin with a number: write it like '60'" in line for line in shown)
     assert any("the same samples as the first" in line for line in shown)
     assert words == ["ratio", "--capture", path, "--primary", "CH1", "--secondary", "CH2", "--expect", "60"]
 

@@ -17,8 +17,9 @@ from benchlog.cli import main
 from benchlog.cli.diagnose import _command, add_arguments
 from benchlog.clock import SystemClock
 from benchlog.diagnosis import Case, NextCheck, Session
-from benchlog.guide.dialogue import Dialogue, SkippedError
-from benchlog.guide.inquiry import Inquiry
+from benchlog.guide.dialogue import Dialogue, SkippedError, StoppedError
+from benchlog.guide.inquiry import Inquiry, choice_prompt
+from benchlog.guide.prompt_keys import folded, question_text
 from benchlog.logbook import Logbook
 
 
@@ -133,7 +134,9 @@ def test_u_takes_the_last_answer_back(asked: Callable[..., tuple[int, str]]) -> 
     _, out = asked("in order\nu\n")
     assert "withdrawn: look, in order" in out
     assert out.count("Look at dial") == 2
-    before, after = (out.split("output live")[n].rsplit("%  no mains at the outlet")[0][-4:] for n in (0, 2))
+    before, after = (
+        out.split("output is live")[n].rsplit("%  no mains at the outlet")[0][-4:] for n in (0, 2)
+    )
     assert before == after
 
 
@@ -143,8 +146,8 @@ def test_people_see_no_bits_and_no_ids(asked: Callable[..., tuple[int, str]]) ->
     assert "bit)" not in out
     assert "_" not in out
     assert "Next (half a minute): Power off at the outlet" in out
-    assert out.index("current jack") < out.index("output live:")
-    assert out.count("output live:") == 1
+    assert out.index("current jack") < out.index("output is live:")
+    assert out.count("output is live:") == 1
     assert len(re.findall(r"\d lead in current jack, \d battery symbol", out)) == 3
     assert out.count("Look at dial") == 3
     assert "instead" not in out
@@ -154,7 +157,7 @@ def test_skipping_the_look_at_the_jacks_opens_no_other_check(asked: Callable[...
     """A source may be shorted through the meter: nothing live is proposed before somebody has looked."""
     _, out = asked("skip\nskip\n", "0.001 V ac")
     assert out.count("? Next") == 1
-    assert "First sort out the jacks" in out
+    assert "power off and look" in out
 
 
 def test_a_bad_meter_brings_its_recall_along(capsys: pytest.CaptureFixture[str]) -> None:
@@ -257,7 +260,7 @@ def test_an_answer_in_another_unit_is_refused_at_once(asked: Callable[..., tuple
     assert "'24 ohm' is in ohm, but this check is read in V ac" in out
     assert "'236 V ac' is in V, but this check is read in ohm" in out
     assert "'1.5 V ac' is in ac, but this check is read in V dc" in out
-    assert out.count("output live:") == 2  # as it began, and after the look
+    assert out.count("output is live:") == 2  # as it began, and after the look
     assert "neither one" not in out
 
 
@@ -304,6 +307,32 @@ def test_names_nobody_knows_are_not_taken_in_silence(
         said := " ".join(capsys.readouterr().out.split())
     )
     assert "did you mean MB-02?" in said
+
+
+@pytest.mark.parametrize("columns", [80, 40])
+@pytest.mark.parametrize("case", [("27 V ac", "0.003 V ac"), ("1.6 A ac", "0.000 A ac")])
+def test_the_first_screen_fits_a_small_terminal(columns: int, case: tuple[str, str]) -> None:
+    """In 24 lines: the caution about the current jack, the likeliest cause, the caution, and the question with its answers."""
+
+    class Small(ScriptedPerson):
+        columns, height = property(lambda _: columns), property(lambda _: 24)
+
+    person = Small({})
+    session = Session(Case.from_text(*case))
+
+    def perform(check: NextCheck) -> tuple[str, str]:
+        prompt = choice_prompt(session, check, check.action)
+        assert prompt is not None
+        person.show(question_text(prompt, columns, keys=True))
+        raise StoppedError
+
+    with pytest.raises(StoppedError):
+        Inquiry(session, Dialogue(person), perform).go_on()
+    *state, question = person.shown
+    screen = "\n".join([*(folded(line, columns) for line in state), question])
+    assert len(screen.splitlines()) <= 24
+    assert "known live source" in " ".join(screen.split())
+    assert ("current jack:" in screen) is (case[0] == "27 V ac")
 
 
 def test_a_cross_check_on_record_counts(capsys: pytest.CaptureFixture[str]) -> None:

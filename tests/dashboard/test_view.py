@@ -133,9 +133,7 @@ def grouped(words: str = "", **fields: object) -> Snapshot:
 def test_long_words_of_a_group_and_of_a_note_are_wrapped_not_cut() -> None:
     words = "E_n 2.48 (limit 1): MA-01 and MB-02 were 2.7 V apart when MB-02 was typed"
     picture = grouped(words, word="unsettled", pending="waits for a second typed reading")
-    note = (
-        "not recorded: 'MB-02=banana': 'banana' does not begin with a number; write reading like '27.75 V ac'"
-    )
+    note = "not recorded: 'MB-02=banana': 'banana' does not begin with a number; write it like '27.75 V ac'"
     lines = drawn(dataclasses.replace(picture, note=note), 80, 24)
     assert len(lines) == 24
     text = " ".join(" ".join(lines).split())

@@ -62,3 +62,13 @@ def test_somebody_who_saw_one_thing_is_asked_for_more(first: str, more: list[str
     dialogue = Dialogue(person)
     with dialogue.going_back(lambda: None, reasons=False):
         assert several_seen(dialogue, prompt, first) == all_of_it
+
+
+@pytest.mark.parametrize(("expect", "first"), [("27 V ac", "0.02 V ac"), ("12 V dc", "0.02 V dc")])
+@pytest.mark.parametrize("seen", ["hold shown", "hold shown, battery symbol"])
+def test_hold_may_keep_what_the_tips_picked_up_in_the_air(expect: str, first: str, seen: str) -> None:
+    """Some ten millivolts held are no riddle, whatever is seen beside."""
+    state = Session(Case.from_text(expect, first, evidence=[("look", seen)])).state()
+    assert state.causes[0].id == "hold_engaged"
+    assert state.causes[0].probability > 0.6
+    assert state.stop in (None, "decided")

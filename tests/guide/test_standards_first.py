@@ -44,7 +44,7 @@ def rig(tmp_path: Path) -> Iterator[GuidedProject]:
 def test_the_round_is_offered_and_takes_the_surest_standard_of_each_reference(rig: GuidedProject) -> None:
     person = ScriptedPerson(ALL | ROUND | {"C01/hookup": "q"}, interactive=True)
     rig.run(person)
-    assert "MB-02 never checked" in person.said
+    assert "last checked on a known value: MB-02 never" in person.said
     assert [e["standard"] for e in rig.bodies("standard")] == ["CS-3", "CS-2"]
     assert rig.bodies("standard")[0]["verdict"] == "pass"
 

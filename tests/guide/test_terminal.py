@@ -121,7 +121,7 @@ def test_a_question_mark_helps_at_every_prompt(kind: str, screen: Screen, termin
     assert shown.count("what now?") == 2
 
 
-def test_many_choices_have_a_line_each(
+def test_many_choices_are_listed_below_and_none_is_broken(
     screen: Screen, terminal: Terminal, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """On 40 columns, too, nothing is cut within a word."""
@@ -131,7 +131,8 @@ def test_many_choices_have_a_line_each(
     screen.type_when(("4 lead in current jack", "4"))
     assert terminal.answer(Prompt("choice", text, choices=words)) == "lead in current jack"
     lines = screen.seen().replace("\r\n", "\n").splitlines()
-    assert {"    1 in order", "    2 wrong function"} <= set(lines)
+    assert "    1 in order, 2 wrong function," in lines
+    assert any(line.endswith("4 lead in current jack") for line in lines)
     assert max(map(len, lines)) <= 40 + len("lead in current jack")
 
 

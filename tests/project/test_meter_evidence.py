@@ -162,7 +162,7 @@ def test_a_bad_meter_corrects_a_result_by_what_was_not_corrected_yet(desk: Desk)
     supply(desk)
     failed = standard(desk, "24.48 V dc", "--json")
     reason = failed.json["recall"]["results"][0]["reason"]
-    assert "really 23.92 to 24.34 V" in reason, reason
+    assert "corrected to 23.92 to 24.34 V" in reason, reason
 
 
 def test_a_guided_reading_uses_it_and_a_meter_check_does_not(desk: Desk) -> None:

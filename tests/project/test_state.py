@@ -227,7 +227,7 @@ def test_a_step_needs_a_release_and_a_hold_its_predecessor(project):
     with pytest.raises(HoldRefusedError):
         project.take()
     project.record("C13")
-    with pytest.raises(HoldRefusedError, match="H1 is shut"):
+    with pytest.raises(HoldRefusedError, match="H1 is not released"):
         project.release("H2")
 
 

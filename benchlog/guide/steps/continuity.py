@@ -42,9 +42,7 @@ def measure(check: ContinuityCheck, plan: Plan, acquisition: Acquisition) -> Che
     expected, source = _wire_resistance(check)
     if check.four_wire:
         current = _test_current(check, acquisition)
-        acquisition.do(
-            "with the current on, voltage leads on the object's own ends", f"{check.id}/drop_leads"
-        )
+        acquisition.do("with the current on, voltage leads on the part's own ends", f"{check.id}/drop_leads")
         function, what, key = Function.DC_VOLTS, "voltage drop", "drop"
     else:
         if check.lead_null:
