@@ -42,7 +42,7 @@ class FindingKind(StrEnum):
     GAINS = "gains"
     CONDITIONS = "conditions"
     ASSUMPTION = "assumption"
-    # meters held against each other
+    # meters compared with each other
     SECOND_METER = "second meter"
     ODD_ONE_OUT = "odd one out"
     DRIFT = "drift"

@@ -304,7 +304,9 @@ def _without_empty(
     filled = 1 - np.isnan(values).mean(axis=1)
     for column, share in zip(rest, filled, strict=True):
         if share < 0.5:
-            settings[f"left out column {column.name or '?'}"] = f"only {share:.0%} of its cells hold a number"
+            settings[f"left out column {column.name or '?'}"] = (
+                f"only {100 * share:.0f} % of its cells hold a number"
+            )
     chosen = [i for i, share in enumerate(filled) if share >= 0.5]
     if not chosen:
         raise CaptureFileError(

@@ -46,7 +46,7 @@ def unlike_harmonics(pair: ChannelPair, capture: Capture) -> Finding | None:
     order = int(np.argmax(apart))
     if apart[order] <= allowed:
         return None
-    first, second = (f"{share:.2%}" for share in relative[:, order])
+    first, second = (f"{100 * share:.2f} %" for share in relative[:, order])
     odd = names[int(np.argmax(relative[:, order]))]
     return Finding(
         FindingKind.HARMONICS,

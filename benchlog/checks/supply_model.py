@@ -221,14 +221,3 @@ def _either(nameplate: Nameplate, unregulated: Expected, tolerance: float) -> Ex
         assumptions=unregulated.assumptions,
         mains=unregulated.mains,
     )
-
-
-def rectified_peak(no_load_rms_v: float, mains_ratio: float = 1.0) -> float:
-    """Peak DC voltage behind a bridge and a capacitor without load, volt.
-
-    sqrt 2 times the no-load voltage (a sine) times `mains_ratio`, less two diode drops.
-
-    >>> round(rectified_peak(27.75), 1)
-    38.5
-    """
-    return math.sqrt(2) * no_load_rms_v * mains_ratio - 2 * DIODE_DROP_V

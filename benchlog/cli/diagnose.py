@@ -55,7 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         help="'just read right', 'after rest', 'transit damage', 'loose plug', 'after current', 'linked meter', "
-        "'standard passed', 'standard failed', 'odd one out', 'meters disagreed'; repeat",
+        "'standard passed', 'standard failed', 'odd one out', 'meters disagreed', 'compared with a meter' (which gave the expected value); repeat",
     )
     parser.add_argument("--meter", metavar="TAG", help="tag of the meter; its history in the record is used")
     parser.add_argument(

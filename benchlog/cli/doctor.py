@@ -205,7 +205,7 @@ def _show(ctx: Context, report: dict[str, Any], missing: list[str]) -> None:
     versions = report["versions"]
     table = Table(box=None, show_header=False, padding=(0, 2, 0, 0))
     table.add_column(style="bold", no_wrap=True)
-    table.add_column()
+    table.add_column(overflow="fold")
     table.add_row("benchlog", f"{__version__} on {platform.platform()}")
     table.add_row("Python", f"{platform.python_version()}, {sys.executable}")
     table.add_row("libraries", ", ".join(f"{n} {v}" for n, v in versions.items() if n in CORE and v))

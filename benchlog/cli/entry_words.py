@@ -12,6 +12,8 @@ from benchlog.metrology.conformity import whole_percent
 from benchlog.result import Result
 from benchlog.wording import strip_controls
 
+#: How a diagnosis ended, as it is recorded, if no cause explains the answers.
+NOTHING_FITS = "no single cause fits"
 _LONGEST = 300
 #: Raised by an unknown kind of entry, or a body that another program wrote.
 _NO_WORDS = (KeyError, TypeError, ValueError, AttributeError, IndexError)
@@ -84,7 +86,9 @@ def _recall(body: Mapping[str, Any]) -> str:
 
 def _diagnosis(body: Mapping[str, Any]) -> str:
     found = ", ".join(f"{c['label']} ({whole_percent(c['probability'])})" for c in body["causes"][:2])
-    if body.get("stop") == "decided":
+    if body.get("stop") == NOTHING_FITS:
+        found = NOTHING_FITS
+    elif body.get("stop") == "decided":
         found = f"decided: {body['causes'][0]['label']}{', confirmed' if body.get('confirmed') else ''}"
     asked = f"{body['reading']} read, {body['expect']} expected: " if "expect" in body else ""
     return " ".join(filter(None, (body.get("check_id"), f"{asked}{found}")))

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from benchlog.cli.context import Context
     from benchlog.influence import Influence
     from benchlog.logbook import Logbook
+    from benchlog.project.provenance import Blamed
     from benchlog.project.recall import Recall
 
 
@@ -82,7 +83,8 @@ def undoable(args: argparse.Namespace) -> list[str]:
 
 def _recall(args: argparse.Namespace, ctx: Context) -> int:
     """Recall because something was found bad, for example by a diagnosis."""
-    from benchlog.project.meter_doubt import last_good
+    from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts, last_good
+    from benchlog.project.provenance import Blamed
     from benchlog.project.recall import Failure
     from benchlog.project.standard_record import record_recall
 
@@ -96,13 +98,15 @@ def _recall(args: argparse.Namespace, ctx: Context) -> int:
         function = _function(args.function, used)
         _refuse_unused(name, used, args.channel, full_scale)
         good = last_good(book.entries("standard"), name, function) if function else None
-        mended = [e.seq for e in book.entries("repair") if e.body["meter"] == name]
+        mended = MeterDoubts(book.entries(DOUBT_KINDS)).mended(name, function)
+        if not _measured_since(book, mended, Blamed(name, function)):
+            mended = 0  # nothing was measured with it since, so the recall is about what was measured before
         failure = Failure(
             name,
             function,
             args.channel or "",
             full_scale,
-            last_good=max([good.seq if good is not None else 0, *mended]),
+            last_good=max(good.seq if good is not None else 0, mended),
             found=book.head().seq,
             error_low=low,
             error_high=high,
@@ -114,6 +118,15 @@ def _recall(args: argparse.Namespace, ctx: Context) -> int:
     else:
         show_recall(ctx, recall)
     return 0
+
+
+def _measured_since(book: Logbook, entry: int, blamed: Blamed) -> bool:
+    """Whether a result after an entry was measured with it."""
+    from benchlog.project.old_budgets import with_influences
+    from benchlog.project.provenance import measured_with
+
+    later = (e for e in book.entries("result") if e.seq > entry)
+    return any(measured_with(with_influences(Result.from_json(e.body)), blamed) for e in later)
 
 
 def _error_range(args: argparse.Namespace) -> tuple[float | None, float | None]:
@@ -203,12 +216,15 @@ def _repaired(args: argparse.Namespace, ctx: Context) -> int:
 
     with ctx.open_logbook(create=False) as book, book.transaction():
         name, _ = _known(ctx, book, args.thing)
+        before = MeterDoubts(book.entries(DOUBT_KINDS)).of(name)
         ref = book.append("repair", {"meter": name, "reason": args.repaired})
         doubt = MeterDoubts(book.entries(DOUBT_KINDS)).of(name)
     if ctx.json:
         ctx.print_json({"schema": "benchlog.repair/1", "meter": name, "entry": ref.seq})
     else:
         counts = f"results after entry {ref.seq} count; earlier ones stay recalled"
+        if before is None:
+            counts = f"noted in entry {ref.seq}; it was not in doubt, so no result changes"
         ctx.console.print(f"{name}: {args.repaired}; {doubt.caution if doubt else counts}", markup=False)
     return 0
 
@@ -245,7 +261,9 @@ def show_recall(ctx: Context, recall: Recall, *, listed: bool = False) -> None:
             f"  failed on it but were good: entry {entries} (undo with benchlog recall WHAT --undo ENTRY)"
         )
     if not recall.results:
-        known = "nothing more than listed above" if listed else "no further results affected"
+        known = (
+            "nothing more than listed above" if listed else "all results that used it are already recalled"
+        )
         out.line(f"  {known if recall.known else 'no result used it'}")
     for r in recall.results:
         name = " ".join(filter(None, (r.check_id or r.check.replace("_", " "), r.part)))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 import msgspec
@@ -134,13 +133,11 @@ def show(args: argparse.Namespace, ctx: Context) -> int:
 
 def _entry_lines(entry: Entry, *, long: bool) -> Iterator[tuple[str, str]]:
     """Lines of an entry that is not a result, each with its style."""
-    if entry.kind == "diagnosis" and not long:
-        from benchlog.cli.diagnosis_entry import diagnosis_lines
+    if not long:
+        from benchlog.cli.entry_details import detail_lines
 
-        with suppress(
-            msgspec.ValidationError
-        ):  # written by another program: its fields are shown as they are
-            yield from list(diagnosis_lines(entry.body))
+        if found := detail_lines(entry.kind, entry.body):
+            yield from found
             yield "--long shows every field", "dim"
             return
     yield summary(entry), ""

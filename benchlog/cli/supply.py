@@ -141,7 +141,7 @@ def _questioned(
     load: LoadPoint | None,
     nominal: float | None,
 ) -> Result:
-    """Ask about a slip in the reading, or else in one of those that are held against it."""
+    """Ask about a slip in the reading, or else in one of those that are compared with it."""
     asked = with_questions(
         result,
         no_load,

@@ -114,7 +114,7 @@ class Watchdog:
 
     @property
     def unsettled(self) -> tuple[Suspect, ...]:
-        """Doubts that nothing has settled, also where a graver one about the same meter hides them."""
+        """Doubts that nothing has settled, also where a more serious one about the same meter hides them."""
         return tuple(self._open)
 
     def agreement(self, group: NodeGroup, now_ns: int) -> Agreement:
@@ -197,10 +197,10 @@ class Watchdog:
     def _not_cleared(
         self, group: NodeGroup, seen: Sequence[Suspect], now_ns: int, explained: set[str]
     ) -> list[Suspect]:
-        """Doubts of before that nothing has settled: meters that are not compared have not agreed.
+        """Earlier doubts that nothing has settled: meters that are not compared have not agreed.
 
         One ends when its meters agree again (a disagreement, on the function it was seen on), or when the group names
-        it anew.
+        it again.
         """
         now = [s for s in seen if s.kind is Kind.DISAGREES]
         named = {(s.kind, tag) for s in seen for tag in s.tags}
@@ -254,7 +254,7 @@ class Watchdog:
 def _settled(
     suspect: Suspect, named: set[tuple[Kind, str]], agreeing: Sequence[tuple[set[str], Function]]
 ) -> bool:
-    """Whether a doubt of before is named anew, or one of its meters agrees with another on the same function."""
+    """Whether an earlier doubt is named again, or one of its meters agrees with another on the same function."""
     tags = set(suspect.tags)
     any_function = suspect.kind is not Kind.DISAGREES or suspect.function is None
     return any((suspect.kind, tag) in named for tag in tags) or any(

@@ -82,7 +82,7 @@ def possible_slips(
     expect : float or None
         In the SI unit of the reading.
     than : str
-        What the reading is held against, in words.
+        What the reading is compared with, in words.
     limits : Limits, optional
         A value that a slip would put within them is as good as the expected one.
     """

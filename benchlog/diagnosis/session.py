@@ -174,7 +174,8 @@ class Session:
         self.done.append(evidence)
         rest = self._alone("all_good" if mended else cause, family)
         if not unchanged and self._closes(rest):
-            self._confirmed = dataclasses.replace(before, confirmed=True, read_again=None)
+            live = max(before.p_live, self._p_live())
+            self._confirmed = dataclasses.replace(before, p_live=live, confirmed=True, read_again=None)
             return
         if mended:
             self._note_fix(cause, unchanged=unchanged)
@@ -225,9 +226,7 @@ class Session:
             for i, name in ((i, belief.causes[i]) for i in order)
         )
         known = proven(self._doubted, self.done[self._since :])
-        p_live = engine["live_floor"] + (1.0 - engine["live_floor"]) * belief.p_live
-        if not known:
-            p_live = max(p_live, engine["unproven_live"])
+        p_live = self._p_live() if known else max(self._p_live(), engine["unproven_live"])
         hazard = self._hazard(causes)
         stop, checks = self._ending(causes[0], known=known, hazard=hazard)
         mended = stop == "decided" and self._mended(causes[0])
@@ -248,6 +247,10 @@ class Session:
             put_right=self.put_right,
             unchanged=self.unchanged,
         )
+
+    def _p_live(self) -> float:
+        floor = self.catalogue.engine["live_floor"]
+        return floor + (1.0 - floor) * self.belief.p_live
 
     def _mended(self, top: RankedCause) -> bool:
         """Tell whether a check that was done fixed this cause, with nothing else wrong and the reading as expected."""

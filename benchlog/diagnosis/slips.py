@@ -88,7 +88,7 @@ def find_slips(
     expect, reading : Quantity
         As typed; neither is changed.
     than : str
-        What the reading is held against, in words.
+        What the reading is compared with, in words.
     span : tuple of float, optional
         Values as good as the expected one, for questions about powers of ten.
     """

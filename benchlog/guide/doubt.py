@@ -10,6 +10,7 @@ import msgspec
 
 from benchlog.checks.near_zero import usual_value
 from benchlog.diagnosis import Case, Diagnosis, NextCheck, Session, parse_evidence
+from benchlog.diagnosis.answer import NOTHING_FITS
 from benchlog.diagnosis.case import MAINS_NOMINAL_V
 from benchlog.diagnosis.doubtful import display_text, expected_quantity
 from benchlog.diagnosis.outcome import parse_shown
@@ -41,6 +42,7 @@ _DC = ("dc_same_points", "fresh_cell")
 _TYPED = ("read_mains", "scope_output")
 #: Actions that connect a grounded clip to the node.
 _SCOPE = ("scope_output",)
+COMPARED_WITH_A_METER = "compared with a meter"  #: Context: the expected value is another meter's reading.
 _LOW_BATTERY, _NEW_BATTERY = "meter_battery_low", "new_battery"
 
 
@@ -68,14 +70,20 @@ class MeterDiagnosis:
 
     @classmethod
     def begun(
-        cls, acquisition: Acquisition, first: Reading, expect: float, key: str, mains_nominal_v: float | None
+        cls,
+        acquisition: Acquisition,
+        first: Reading,
+        expect: float,
+        key: str,
+        mains_nominal_v: float | None,
+        context: tuple[str, ...] = (),
     ) -> MeterDiagnosis:
-        """Begin with a reading, its expected value in the same unit, and the meter's context."""
+        """Begin with a reading, its expected value in the same unit, and the meter's context beside the one given."""
         case = Case(
             expected_quantity(expect, first.function),
             parse_shown(display_text(first), what="reading"),
             mains_nominal_v=mains_nominal_v or MAINS_NOMINAL_V,
-            context=acquisition.context(first.instrument, first.function),
+            context=(*acquisition.context(first.instrument, first.function), *context),
             fed_by=acquisition.check.fed_by,
         )
         return cls(acquisition, Session(case), first, key)
@@ -194,7 +202,7 @@ class MeterDiagnosis:
         cause = state.causes[0]
         if self.decided:
             return f"{cause.label} ({whole_percent(cause.probability)})"
-        return f"{state.stop or 'broken off'}: {survivors_in_words(state)}"
+        return f"not decided: {survivors_in_words(state)}" if state.stop != NOTHING_FITS else NOTHING_FITS
 
     def to_json(self) -> dict[str, Any]:
         """Steps and answer, for the record."""
@@ -344,16 +352,29 @@ def look_further(
     acquisition: Acquisition, result: Result, key: str, mains_nominal_v: float | None
 ) -> MeterDiagnosis | None:
     """Diagnose the last reading of a check that is already judged, without changing its result; None without expectation."""
-    taken = acquisition.doubtful_reading()
+    taken, context = acquisition.doubtful_reading(), tuple[str, ...]()
     expect = None if taken is None else acquisition.expected or _expected(result, taken.reading)
+    if taken is not None and result.check == "crosscheck":
+        expect, context = _shown_beside(acquisition, taken.reading), (COMPARED_WITH_A_METER,)
     if taken is None or not expect:
         acquisition.person.show("  the plan has no expected value for this reading: use benchlog diagnose")
         return None
-    doubt = MeterDiagnosis.begun(acquisition, taken.reading, expect, key, mains_nominal_v)
+    doubt = MeterDiagnosis.begun(acquisition, taken.reading, expect, key, mains_nominal_v, context)
     doubt.ask_on()
     doubt.offer_battery(key)
     doubt.note_doubt()
     return doubt
+
+
+def _shown_beside(acquisition: Acquisition, doubted: Reading) -> float | None:
+    """What another meter showed on the same points; it is said which meter is examined."""
+    for reading, _ in reversed(acquisition.kept):
+        if reading.instrument != doubted.instrument and reading.function == doubted.function:
+            acquisition.person.show(
+                f"  Is {doubted.instrument} wrong? {reading.displayed} by {reading.instrument} counts as expected."
+            )
+            return reading.value
+    return None
 
 
 def _expected(result: Result, reading: Reading) -> float | None:

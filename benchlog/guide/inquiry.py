@@ -111,7 +111,7 @@ class Inquiry:
         """If nothing fits any more, ask whether the last answer was a slip; there is no further check to ask for."""
         if self.session.state().stop != NOTHING_FITS or not self.dialogue.person.interactive:
             return False
-        question = f"'{evidence.text}' and the earlier answers fit neither one fault nor two. Withdraw it?"
+        question = f"'{evidence.text}' and the earlier answers fit neither one fault nor two. Withdraw this answer? (n ends the diagnosis)"
         return self.dialogue.confirm(question, f"{evidence.action}/fits")
 
     def show(self) -> None:
@@ -214,12 +214,13 @@ def state_lines(
     if HAZARD in state.cautions:
         yield f"  ! {HAZARD}", "bold"
     yield from ((line, "") for line in _likely_lines(state, columns, rows))
+    wide = columns >= _NARROW
+    live = f"  {'chance that the output is live' if wide else 'output live'}: {whole_percent(state.p_live)}"
     if brief:
-        yield f"  output live: {whole_percent(state.p_live)}; treat it as live", ""
+        yield f"{live}; treat it as live", ""
         return
-    long = "; the meter is not yet proven on a known source"
-    unproven = "" if state.proven else long if columns >= _NARROW else "; meter not proven"
-    yield f"  output live: {whole_percent(state.p_live)}{unproven}", ""
+    unproven = "; the meter is not yet proven on a known source" if wide else "; meter not proven"
+    yield f"{live}{'' if state.proven else unproven}", ""
     for caution in state.cautions:
         if caution != HAZARD:
             yield f"  ! {caution}", "bold"
@@ -296,7 +297,7 @@ def ending(state: Diagnosis, meter: str = "METER") -> str:
             "again from what you found."
         )
     if state.stop is None and HAZARD in state.cautions:
-        return "First sort out the jacks; then run it again."
+        return "A lead may be in the current jack: power off and look, then go on with the diagnosis."
     left = survivors_in_words(state)
     if state.stop is None:
         return f"not decided: {left}"

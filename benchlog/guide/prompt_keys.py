@@ -10,13 +10,17 @@ from benchlog.keyboard import ENTER
 from benchlog.wording import strip_controls
 
 _TAIL = {"confirm": "[y/n]", "quantity": "[Enter: not known]"}
-_LINE_TAIL = {**_TAIL, "hookup": "[Enter when done, s to skip]", "outcome": "[s another check, ? help]"}
+_LINE_TAIL = {
+    **_TAIL,
+    "hookup": "[Enter when done, s to skip]",
+    "outcome": "[the reading, Enter; s skip, ? help]",
+}
 _KEY_TAIL = {
     **_TAIL,
     "hookup": "[Enter done, s skip, u undo, q stop]",
     "display": "[s skip, u undo, q stop]",
     "file": "[s skip, u undo, q stop, ? help]",
-    "outcome": "[s another check, u undo, q stop, ? help]",
+    "outcome": "[the reading, Enter; s skip, u undo, q stop, ? help]",
     "next": "[Enter goes on, u undo, q stop]",
     "last": "[Enter closes, u undoes the last result]",
 }

@@ -6,7 +6,7 @@ A result may be recalled for several things: it counts only if it is still valid
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from enum import StrEnum
 
 import msgspec
@@ -53,6 +53,18 @@ class Recalled(msgspec.Struct, frozen=True):
     true_ranges: dict[
         str, tuple[float, float]
     ]  #: Of each quantity it moves, SI; empty in records that lack them.
+
+    @property
+    def blamed(self) -> tuple[object, ...]:
+        """What was found bad: instrument, function, channel and range."""
+        return tuple(self.recall.body.get(name) for name in ("meter", "function", "channel", "range"))
+
+    def covers(self, ranges: Mapping[str, tuple[float, float]]) -> bool:
+        """Whether its ranges of the true values hold these."""
+        mine = self.true_ranges
+        return all(
+            n in mine and mine[n][0] <= low and high <= mine[n][1] for n, (low, high) in ranges.items()
+        )
 
     @property
     def words(self) -> str:
@@ -102,12 +114,15 @@ def corrected_words(name: str, quantity: Uncertain, recalls: Iterable[Recalled])
 def _widened(name: str, quantity: Uncertain, wider: Iterable[Recalled]) -> tuple[float, float] | None:
     """Interval for the true value, SI; None if no recall changes it.
 
-    Shifts of several recalls add up (to first order), and the recorded uncertainty is added on both sides.
+    Of several recalls of the same thing the widest range counts, shifts of different things add up (to first order), and
+    the recorded uncertainty is added on both sides.
     """
-    down = up = 0.0
+    shifts: dict[tuple[object, ...], tuple[float, float]] = {}
     for recalled in wider:
-        low, high = recalled.true_ranges.get(name, (quantity.value, quantity.value))
-        down, up = down + low - quantity.value, up + high - quantity.value
+        low, high = (end - quantity.value for end in recalled.true_ranges.get(name, (quantity.value,) * 2))
+        least, most = shifts.get(recalled.blamed, (low, high))
+        shifts[recalled.blamed] = min(least, low), max(most, high)
+    down, up = (sum(ends) for ends in zip(*shifts.values(), strict=True)) if shifts else (0.0, 0.0)
     if not (down or up):
         return None
     expanded = quantity.expanded_uncertainty

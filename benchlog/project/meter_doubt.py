@@ -211,6 +211,14 @@ class MeterDoubts:
                 found[doubt.instrument] = doubt
         return tuple(found.values())
 
+    def mended(self, thing: str, function: str) -> int:
+        """Entry that last ended a doubt about a thing in this function; 0 if none did.
+
+        A repair without a doubt, or of a doubt that was undone, says nothing of earlier results.
+        """
+        ends = [d.until or 0 for d in self._doubts if d.instrument == thing and shares(d.function, function)]
+        return max(ends, default=0)
+
     @property
     def meters(self) -> tuple[str, ...]:
         """Tags of all instruments and reference parts that were ever in doubt."""

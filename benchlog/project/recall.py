@@ -20,7 +20,7 @@ from typing import Any
 import msgspec
 
 from benchlog.logbook.chain import Entry
-from benchlog.logbook.recalled import RecallClass
+from benchlog.logbook.recalled import RecallClass, Recalled
 from benchlog.project.old_budgets import with_influences
 from benchlog.project.provenance import Blamed, measured_with
 from benchlog.project.recall_pairs import shifted_pairs
@@ -73,6 +73,13 @@ class RecalledResult(msgspec.Struct, frozen=True):
     reason: str
     holds: tuple[str, ...] = ()
     true_ranges: Mapping[str, tuple[float, float]] = {}
+
+    def is_worse_than(self, before: Iterable[Recalled], failure: Failure) -> bool:
+        """Whether it says more than the recalls of the same thing that it already has."""
+        known = [r for r in before if r.recall.body["meter"] == failure.instrument]
+        if any(_ORDER.index(r.kind) < _ORDER.index(self.kind) for r in known):
+            return False
+        return not any(r.kind is self.kind and r.covers(self.true_ranges) for r in known)
 
     def body(self) -> dict[str, Any]:
         """Return its item in the body of a recall entry."""
@@ -202,6 +209,8 @@ def _judged(
     confirmed = _confirmation(entry, result, failure, results)
     if confirmed is not None:
         return answer(RecallClass.STANDS, f"confirmed in entry {confirmed.seq} without {failure.instrument}")
+    if result.check == "crosscheck" and result.verdict is Verdict.FAIL:
+        return answer(RecallClass.STANDS, f"that {failure.instrument} was wrong may explain why they differ")
     if result.overall is not Verdict.PASS:
         return _again(
             answer, taken, f"the verdict ({result.overall}) relies on {failure.instrument}, which was wrong"

@@ -9,6 +9,7 @@ import msgspec
 from benchlog.bench import Standard
 from benchlog.errors import UsageError
 from benchlog.logbook import EntryRef, Logbook
+from benchlog.logbook.recalled import RECALL_KINDS, Recalls
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.project.check_standard import StandardCheck, StandardValue, check_standard, failure_of
 from benchlog.project.recall import Failure, Recall, recall_results
@@ -96,7 +97,7 @@ def record_exploratory(
 
 
 def record_recall(book: Logbook, failure: Failure, undoable: Sequence[str] = ()) -> Recall:
-    """Record which results used a meter; none is recalled twice."""
+    """Record which results used a meter; one recalled before is listed again only if it is now judged worse."""
     kinds = ("result", "supersede", "release", "concession", "step")
     entries = sorted((e for kind in kinds for e in book.entries(kind)), key=lambda e: e.seq)
     standards = list(book.entries("standard"))
@@ -104,18 +105,8 @@ def record_recall(book: Logbook, failure: Failure, undoable: Sequence[str] = ())
         recall = recall_standard(entries, standards, failure, undoable)
     else:
         recall = recall_results(entries, failure, undoable=undoable)
-    known = _recalled(book, failure.instrument)
-    new = tuple(r for r in recall.results if r.entry not in known)
+    before = Recalls(book.entries(RECALL_KINDS))
+    new = tuple(r for r in recall.results if r.is_worse_than(before.of(r.entry), failure))
     recall = msgspec.structs.replace(recall, results=new, known=len(recall.results) - len(new))
     book.append("recall", recall.body())
     return recall
-
-
-def _recalled(book: Logbook, meter: str) -> set[int]:
-    undone = {int(e.body["entry"]) for e in book.entries("recall undone")}
-    return {
-        int(item["entry"])
-        for e in book.entries("recall")
-        if e.seq not in undone and e.body["meter"] == meter
-        for item in e.body["results"]
-    }

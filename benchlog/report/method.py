@@ -41,7 +41,7 @@ def instrument_lines(
             checked = known[tag].checked(_functions(results, tag))
             said = list(filter(None, [known[tag].dated, checked_words(checked, dated=True)]))
         else:
-            said = ["not held against a check standard"]
+            said = ["not checked on a check standard"]
         if claims.get(tag):
             said.append(f"accuracy claimed: {', '.join(claims[tag])}")
         lines.append(f"{tag or 'meter without a tag'}: {'; '.join(said)}")

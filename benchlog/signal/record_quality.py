@@ -66,7 +66,7 @@ def find_movement(record: FittedRecord, u_log_amplitude: FloatArray) -> list[Rec
 
 def _moves(channel: int, kind: FindingKind, swing: float) -> list[RecordFinding]:
     if kind is FindingKind.AMPLITUDE_MOVES:
-        warns, blocks, size = _AMPLITUDE_WARNS, _AMPLITUDE_BLOCKS, f"{swing:.1%} of its mean"
+        warns, blocks, size = _AMPLITUDE_WARNS, _AMPLITUDE_BLOCKS, f"{100 * swing:.1f} % of its mean"
     else:
         warns, blocks, size = _PHASE_WARNS, _PHASE_BLOCKS, f"{np.degrees(swing):.2g} degree of phase"
     if swing < warns:
@@ -102,7 +102,7 @@ def _find_jump(record: FittedRecord, channel: int, cycles: float) -> RecordFindi
     if best > 0.1 * float(np.sum((phase - smooth @ weights) ** 2)) or abs(size) < 0.05:
         return None
     message = (
-        f"{channel_name(channel)}: the phase jumps by {np.degrees(size):.3g} degree at {(at - 0.5) / parts:.0%} of the "
+        f"{channel_name(channel)}: the phase jumps by {np.degrees(size):.3g} degree at {100 * (at - 0.5) / parts:.0f} % of the "
         "record: samples are missing, or the source restarted"
     )
     return RecordFinding(FindingKind.GAP, message, Severity.BLOCKS, channel)
@@ -133,7 +133,7 @@ def _find_sweep(record: FittedRecord, channel: int) -> list[RecordFinding]:
             found.append(RecordFinding(FindingKind.FREQUENCY_MOVES, message, Severity.BLOCKS))
     if clear.any() and tops.min() < 0.8 * tops.max() and _fades(tops):
         message = (
-            f"the amplitude changes along the record, down to {tops.min() / tops.max():.0%} of its largest: "
+            f"the amplitude changes along the record, down to {100 * tops.min() / tops.max():.0f} % of its largest: "
             "decaying, ringing, or present only part of the time"
         )
         found.append(RecordFinding(FindingKind.AMPLITUDE_MOVES, message, Severity.BLOCKS))
@@ -312,5 +312,5 @@ def _second_tone(channel: int, residual: FloatArray, record: FittedRecord) -> li
     if spectrum[peak] < 100 * floor or share < _TONE_WARNS or abs(times - round(times)) * line < 1:
         return []
     severity = Severity.BLOCKS if share > _TONE_BLOCKS else Severity.WARNS
-    message = f"{channel_name(channel)}: another tone at {times:.4g} times the frequency, {share:.1%} of the fundamental"
+    message = f"{channel_name(channel)}: another tone at {times:.4g} times the frequency, {100 * share:.1f} % of the fundamental"
     return [RecordFinding(FindingKind.SEVERAL_TONES, message, severity, channel)]

@@ -44,7 +44,7 @@ def test_a_recall_after_the_act_says_what_the_step_was_taken_on(kiln) -> None:
     ).json
     assert "C03 (T1, entry " in made["headline"]
     assert "recalled (relied on something found bad)" in made["headline"]
-    assert "H1 taken on recalled evidence" in made["headline"]
+    assert "H1 (open T1's case) taken on recalled evidence" in made["headline"]
 
 
 def test_a_pass_on_another_tag_does_not_open_it(kiln) -> None:

@@ -134,7 +134,9 @@ def test_u_takes_the_last_answer_back(asked: Callable[..., tuple[int, str]]) -> 
     _, out = asked("in order\nu\n")
     assert "withdrawn: look, in order" in out
     assert out.count("Look at dial") == 2
-    before, after = (out.split("output live")[n].rsplit("%  no mains at the outlet")[0][-4:] for n in (0, 2))
+    before, after = (
+        out.split("output is live")[n].rsplit("%  no mains at the outlet")[0][-4:] for n in (0, 2)
+    )
     assert before == after
 
 
@@ -144,8 +146,8 @@ def test_people_see_no_bits_and_no_ids(asked: Callable[..., tuple[int, str]]) ->
     assert "bit)" not in out
     assert "_" not in out
     assert "Next (half a minute): Power off at the outlet" in out
-    assert out.index("current jack") < out.index("output live:")
-    assert out.count("output live:") == 1
+    assert out.index("current jack") < out.index("output is live:")
+    assert out.count("output is live:") == 1
     assert len(re.findall(r"\d lead in current jack, \d battery symbol", out)) == 3
     assert out.count("Look at dial") == 3
     assert "instead" not in out
@@ -155,7 +157,7 @@ def test_skipping_the_look_at_the_jacks_opens_no_other_check(asked: Callable[...
     """A source may be shorted through the meter: nothing live is proposed before somebody has looked."""
     _, out = asked("skip\nskip\n", "0.001 V ac")
     assert out.count("? Next") == 1
-    assert "First sort out the jacks" in out
+    assert "power off and look" in out
 
 
 def test_a_bad_meter_brings_its_recall_along(capsys: pytest.CaptureFixture[str]) -> None:
@@ -258,7 +260,7 @@ def test_an_answer_in_another_unit_is_refused_at_once(asked: Callable[..., tuple
     assert "'24 ohm' is in ohm, but this check is read in V ac" in out
     assert "'236 V ac' is in V, but this check is read in ohm" in out
     assert "'1.5 V ac' is in ac, but this check is read in V dc" in out
-    assert out.count("output live:") == 2  # as it began, and after the look
+    assert out.count("output is live:") == 2  # as it began, and after the look
     assert "neither one" not in out
 
 

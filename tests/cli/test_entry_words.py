@@ -140,6 +140,20 @@ def test_a_diagnosis_on_record_reads_like_one(tmp_path: Path) -> None:
     assert "not decided; next check:" in open_one
 
 
+def test_recalls_and_expectations_on_record_are_words(
+    demo: tuple[Path, dict[str, Any], float], tmp_path: Path
+) -> None:
+    """Each recalled result with its class and reason, each limit as it was shown; not the keys of the body."""
+    desk = Desk(tmp_path / "desk")
+    desk.logbook = tmp_path / "kc1.logbook"
+    shutil.copy(demo[0] / "kc1.logbook", desk.logbook)
+    entries = {e["kind"]: e["entry"] for e in desk.run("record", "list", "--all", "--json").json["entries"]}
+    recall = " ".join(desk.run("record", "show", entries["recall"]).out.split())
+    assert re.search(r"entry \d+, C05 T1: measure again no-load voltage 27\.70", recall)
+    assert "results[0]" not in recall
+    assert "  primary: 40.0 … 110.0 Ω (plan)\n" in desk.run("record", "show", entries["expectation"]).out
+
+
 def test_an_entry_of_the_list_uses_the_width_there_is(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -85,4 +85,6 @@ def test_the_record_is_listed_in_two_lines_each(
 
 def test_the_manual_lists_what_can_be_given_as_evidence(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["manual", "diagnose"]) == 0
-    assert "  fresh_cell: a value with its unit" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "  fresh_cell: the reading with its unit" in said
+    assert "measure a fresh" in said

@@ -16,7 +16,9 @@ from helpers.plan_text import check, hold, part, plan_text
 from benchlog.capture_files import load_captures
 from benchlog.checks.turns_ratio import RatioSetup, check_turns_ratio
 from benchlog.logbook import Logbook
+from benchlog.logbook.recalled import RECALL_KINDS, Recalls, corrected_words
 from benchlog.plan import read_plan
+from benchlog.result import Result
 
 SAMPLES = Path(__file__).parents[2] / "sample_captures"
 OLD = Path(__file__).parents[1] / "old_logbooks" / "labels_only.logbook"
@@ -254,6 +256,68 @@ def test_a_repaired_scope_counts_again(desk: Desk) -> None:
     assert len(last.json["results"]) == 1
 
 
+def test_a_repair_alone_says_nothing_of_earlier_results(desk: Desk) -> None:
+    """Only a repair that ended a doubt separates good results from bad; noted without one, it does not."""
+    desk.run(*SUPPLY, "--reading", "27.0 V ac", "--meter", "MA-1")
+    assert "not in doubt" in desk.run("recall", "MA-1", "--repaired", "new fuse").words
+    said = desk.run("recall", "MA-1", "--reason", "read low before the repair", "--json").json
+    assert [r["class"] for r in said["results"]] == ["measure again"]
+
+
+def test_a_recall_undone_after_the_repair_leaves_earlier_results_open_to_the_right_one(desk: Desk) -> None:
+    desk.run(*SUPPLY, "--reading", "27.0 V ac", "--meter", "MA-1")
+    desk.run("recall", "MA-1", "--reason", "wrong", "--function", "ohm")
+    with Logbook.open(desk.logbook, mode="ro") as book:
+        wrong = next(book.entries("recall")).seq
+    desk.run("recall", "MA-1", "--repaired", "new fuse")
+    desk.run("recall", "MA-1", "--undo", str(wrong), "--reason", "it was volts")
+    said = desk.run("recall", "MA-1", "--reason", "read low", "--json").json
+    assert [r["class"] for r in said["results"]] == ["measure again"]
+
+
+@pytest.mark.parametrize("repaired", [False, True])
+def test_the_worst_of_several_recalls_counts(desk: Desk, repaired: bool) -> None:
+    """27.0 V is within 25.7 ... 29.0 V if read 1 % low, not if read 20 % low; the order does not matter."""
+    entry = desk.run(*SUPPLY, "--reading", "27.0 V ac", "--meter", "MA-1", "--json").json["record"]["entry"]
+    recall = ("recall", "MA-1", "--function", "V~", "--reason", "low", "--json")
+    first = desk.run(*recall, "--error", "-1 %").json
+    assert [r["class"] for r in first["results"]] == ["stands with wider uncertainty"]
+    if repaired:
+        desk.run("recall", "MA-1", "--repaired", "battery")
+    (worse,) = desk.run(*recall, "--error", "-20 %").json["results"]
+    assert (worse["entry"], worse["class"]) == (entry, "measure again")
+    assert desk.run(*recall, "--error", "-2 %").json["results"] == []
+    assert (
+        "already recalled"
+        in desk.run("recall", "MA-1", "--function", "V~", "--reason", "low", "--error", "-2 %").words
+    )
+    assert "measure again" in desk.run("record", "show", str(entry)).words
+
+
+def test_of_two_errors_of_one_meter_the_larger_is_shown(desk: Desk) -> None:
+    """27.00 V read 1 % low, then found to be 2 % low: 26.3 to 28.3 V with its uncertainty, not 3 % low."""
+    entry = desk.run(*SUPPLY, "--reading", "27.00 V ac", "--meter", "MA-1", "--json").json["record"]["entry"]
+    for error in ("-1 %", "-2 %"):
+        said = desk.run(
+            "recall", "MA-1", "--function", "V~", "--reason", "low", "--error", error, "--json"
+        ).json
+        assert [r["class"] for r in said["results"]] == ["stands with wider uncertainty"]
+    with Logbook.open(desk.logbook, mode="ro") as book:
+        result = Result.from_json(book.entry(entry).body)
+        recalls = Recalls(book.entries(RECALL_KINDS)).of(entry)
+    shown, _ = corrected_words("no_load_voltage", result.quantities["no_load_voltage"], recalls)
+    high = 27.0 / 0.98 + result.quantities["no_load_voltage"].expanded_uncertainty
+    assert float(shown.split(" to ")[1].split()[0]) == pytest.approx(high, abs=0.01)
+
+
+def test_a_meter_found_bad_explains_a_failed_comparison(desk: Desk) -> None:
+    """Comparing again with the same bad meter would show nothing new."""
+    assert desk.run("crosscheck", "--reading", "MA-1=24.00 V ac", "--reading", "MA-10=28.02 V ac").code == 1
+    (said,) = desk.run("recall", "MA-1", "--reason", "reads low", "--json").json["results"]
+    assert said["class"] == "stands"
+    assert "measure again" not in desk.run("record", "list").words
+
+
 def test_a_repaired_meter_is_checked_before_it_is_trusted(desk: Desk) -> None:
     """A repair is a claim: a meter that failed its check standard stays in doubt until it passes one."""
     plan_file = desk.write("plan.toml", plan_text(part("T1"), check("A1", "supply", part="T1", nameplate="24 V ac 40 VA", meter="MA-1")))  # fmt: skip
@@ -320,7 +384,10 @@ def test_a_slip_in_a_name_recalls_nothing_and_says_what_is_known(
         ("SC-03", [("CT1", "measure again")]),  # CT2 was swapped: its gains cancel
         ("60:1 divider", [("CT1", "measure again"), ("CT2", "measure again")]),
         ("MA-1", [("T1", "measure again")]),
-        ("MA-10", []),  # recalled before, in the old logbook itself
+        (
+            "MA-10",
+            [("T2", "measure again")],
+        ),  # still valid by the recall in the old logbook itself, of a smaller error
         ("15 ohm load resistor", [("T1", "stands with wider uncertainty")]),
     ],
 )

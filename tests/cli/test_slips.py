@@ -39,7 +39,7 @@ def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str,
         ),
         (
             ("ratio", "--capture", "x", "--primary", "A", "--secondary", "B", "--expect", "60 V"),
-            "in V, where a plain number",
+            "in V, not a plain number",
             "like '60'",
         ),
         (

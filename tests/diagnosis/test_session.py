@@ -389,3 +389,30 @@ def test_a_word_is_taken_only_where_a_check_can_show_it() -> None:
     with pytest.raises(UsageError) as refused:
         parse_evidence(("short_tips_ohms", "jumpy"))
     assert "jumps" in refused.value.hint
+
+
+def test_a_lead_in_the_current_jack_is_looked_for_by_hand_before_it_is_confirmed() -> None:
+    """Other leads would cure an open lead as well, so that the reading again would confirm either."""
+    looked = ("look", "lead in current jack")
+    state = diagnose(case("0.001 V ac", looked))
+    assert state.read_again is not None
+    assert "volts jack" in state.read_again.card
+    assert "replace the leads" not in state.read_again.card
+
+
+def test_an_output_just_read_right_is_live() -> None:
+    session = Session(case("0.003 V ac", ("look", "wrong function")))
+    before = session.state().p_live
+    session.update(parse_evidence(("reading_again", "27.1 V ac")))
+    assert session.state().confirmed
+    assert session.state().p_live > max(before, 0.95)
+
+
+def test_beside_another_meter_neither_mains_nor_part_explain_a_difference() -> None:
+    """Two meters on the same points at the same time see the same source."""
+    plain = diagnose(case("24.0 V ac", expect="27.75 V ac"))
+    beside = diagnose(case("24.0 V ac", expect="27.75 V ac", context=["compared with a meter"]))
+    outside = ("supply", "part", "plan")
+    share = [sum(c.probability for c in state.causes if c.family in outside) for state in (plain, beside)]
+    assert share[1] < 0.1 < share[0]
+    assert beside.causes[0].family in ("meter", "lead", "setting")

@@ -339,7 +339,7 @@ def test_a_first_reading_that_was_diagnosed_stays_after_a_withdrawal(book: Logbo
 
 
 def test_the_first_line_counts_and_instruments_have_dates(book: Logbook) -> None:
-    """What passed, what had failed before; when each meter was held against a standard, and what it claims."""
+    """What passed, what had failed before; when each meter was checked on a standard, and what it claims."""
     failed = msgspec.structs.replace(PASSED, verdict=Verdict.FAIL, reason="too high")
     book.append_result(failed)
     book.append("standard", standard_body("MA-01", "pass"))
@@ -377,7 +377,7 @@ def test_a_meter_without_a_tag_is_there_by_its_accuracy(book: Logbook) -> None:
     line = BudgetLine("accuracy of meter (1 % + 5)", 0.001, Influence(Role.READING, "", "ohm"))
     budget = {"resistance": Uncertain(0.2, 0.001, 0.002, "ohm", budget=(line,))}
     book.append_result(msgspec.structs.replace(PASSED, quantities=budget, instruments=()))
-    words = "meter without a tag: not held against a check standard; accuracy claimed: ohm 1 % + 5"
+    words = "meter without a tag: not checked on a check standard; accuracy claimed: ohm 1 % + 5"
     assert gather(book, None, NOW).meters == (words,)
 
 

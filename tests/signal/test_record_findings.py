@@ -113,7 +113,7 @@ def test_missing_samples_show_as_a_jump_of_the_phase_without_any_times() -> None
     fit = fit_sines([np.concatenate([wave[:5000], wave[5150:]])], 1e-6)
     (gap,) = [f for f in fit.findings if f.kind == "gap"]
     assert gap.severity is Severity.BLOCKS
-    assert "at 50% of the record" in gap.message or "at 52% of the record" in gap.message
+    assert "at 50 % of the record" in gap.message or "at 52 % of the record" in gap.message
 
 
 @pytest.mark.parametrize("cycles", [2.7, 7.4, 50.4, 400.3])
@@ -137,7 +137,7 @@ def test_slight_movement_warns_and_says_how_much() -> None:
     (finding,) = fit.findings
     assert finding.kind == "amplitude moves"
     assert finding.severity is Severity.WARNS
-    assert "by 4.9%" in finding.message or "by 5.0%" in finding.message
+    assert "by 4.9 %" in finding.message or "by 5.0 %" in finding.message
 
 
 def test_ringing_and_a_burst_block() -> None:

@@ -1,13 +1,18 @@
-"""A diagnosis of the record on a screen: what was asked, what was checked, what came out."""
+"""Single entries on a screen whose bodies are too deep for a list of their fields: diagnoses, recalls, expectations."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 import msgspec
 
+from benchlog.cli.entry_words import NOTHING_FITS
+from benchlog.logbook.recalled import RecallClass
 from benchlog.metrology.conformity import whole_percent
+from benchlog.project.provenance import Blamed
+from benchlog.result import Limits
+from benchlog.wording import limits_words, quantity_words
 
 _CAUSES = 5  #: Most causes shown.
 _SHOWN = 0.005  #: A less likely cause is not shown.
@@ -30,7 +35,7 @@ class _Action(msgspec.Struct):
     action: str
 
 
-class _Diagnosis(msgspec.Struct):
+class _DiagnosisBody(msgspec.Struct):
     """Fields of an entry that are shown; older entries lack some."""
 
     causes: list[_Cause]
@@ -50,21 +55,46 @@ class _Diagnosis(msgspec.Struct):
     unchanged: list[str] = []
 
 
-def diagnosis_lines(body: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    """Yield the lines of a diagnosis, each with its style.
+def detail_lines(kind: str, body: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Lines of an entry, each with its style; none for other kinds, and of a body that another program wrote."""
+    try:
+        return list(_DETAILS[kind](body))
+    except (msgspec.ValidationError, KeyError, TypeError, AttributeError):
+        return []
 
-    Raises
-    ------
-    msgspec.ValidationError
-        If another program wrote the entry with other fields.
-    """
-    found = msgspec.convert(body, _Diagnosis)
+
+def _recall(body: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """What was found bad, and each result that had used it."""
+    yield f"{Blamed.from_body(body).name}: {body['reason']}", ""
+    if not body["results"]:
+        yield "no earlier result used it", ""
+    for result in body["results"]:
+        name = " ".join(filter(None, (result["check_id"], result["part"])))
+        entry = f"entry {result['entry']}"
+        yield f"  {f'{entry}, {name}' if name else entry}: {RecallClass(result['class']).words}", "bold"
+        yield f"      {result['reason']}", ""
+    if holds := body.get("holds"):
+        yield f"hold points released on such results: {', '.join(holds)}", "bold"
+
+
+def _expectation(body: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """What was expected before a reading, and its limits."""
+    yield f"{body['check_id']} {body['part']}: {body['expected'] or 'no expected value'}", ""
+    for name, plain in body["limits"].items():
+        limits = msgspec.convert(plain, Limits)
+        source = f" ({limits.source})" if limits.source else ""
+        yield f"  {quantity_words(name)}: {limits_words(limits)}{source}", ""
+
+
+def _diagnosis(body: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """What was read and expected, each check with its answer, the causes, and what came out."""
+    found = msgspec.convert(body, _DiagnosisBody)
     names = {cause.id: cause.label for cause in found.causes}
     if found.expect:
         asked = f"{found.check_id}: " if found.check_id else ""
         yield f"{asked}{found.reading} read, {found.expect} expected", ""
     elif found.check_id:
-        yield f"the result of {found.check_id} was looked into", ""
+        yield f"the result of {found.check_id} was diagnosed", ""
     if found.context:
         yield f"known before: {', '.join(found.context)}", ""
     if found.path:
@@ -81,11 +111,11 @@ def diagnosis_lines(body: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
             yield f"  {whole_percent(pair.probability):>6}  both at once: {both}", ""
     yield from ((line, "bold") for line in _outcome(found, names))
     unproven = "" if found.proven else "; the meter was not yet proven on a known source"
-    yield f"output live: {whole_percent(found.p_live)}{unproven}", ""
+    yield f"chance that the output was live: {whole_percent(found.p_live)}{unproven}", ""
     yield from ((f"! {caution}", "bold") for caution in found.cautions)
 
 
-def _outcome(found: _Diagnosis, names: Mapping[str, str]) -> Iterator[str]:
+def _outcome(found: _DiagnosisBody, names: Mapping[str, str]) -> Iterator[str]:
     """What was decided, and what was read after it was put right."""
     for cause in found.put_right:
         yield f"fixed on the way: {names.get(cause, cause)}"
@@ -95,7 +125,7 @@ def _outcome(found: _Diagnosis, names: Mapping[str, str]) -> Iterator[str]:
         state = f"{'' if found.confirmed else 'not yet '}confirmed by reading again"
         yield f"decided: {found.causes[0].label}; {state}"
     else:
-        yield f"not decided: {found.stop}" if found.stop else f"not decided{_next(found.next)}"
+        yield f"not decided{': ' + NOTHING_FITS if found.stop == NOTHING_FITS else _next(found.next)}"
 
 
 def _next(proposed: Sequence[_Action]) -> str:
@@ -104,3 +134,10 @@ def _next(proposed: Sequence[_Action]) -> str:
 
 def _words(action: str) -> str:
     return action.replace("_", " ")
+
+
+_DETAILS: Mapping[str, Callable[[Mapping[str, Any]], Iterator[tuple[str, str]]]] = {
+    "diagnosis": _diagnosis,
+    "recall": _recall,
+    "expectation": _expectation,
+}
