@@ -44,7 +44,12 @@ CAUTION = (
     "Local rules and licensed practice come first."
 )
 #: What settles doubts other than uncertainty; chances and minutes are judgement.
-_LOAD_IT = Way("measure it with a load resistor that draws about its rated current", 0.9, 3.0)
+_LOAD_IT = Way(
+    "look whether its label or data sheet says regulated or switching (--regulation); if neither does, measure it with a "
+    "load resistor that draws about its rated current",
+    0.9,
+    3.0,
+)
 _EXCHANGE = Way("swap the leads and read again", 0.95, 0.5)
 _THIRD_METER = Way("read a fresh cell with both, then a third meter on the same points", 0.8, 4.0)
 _DC = (Function.DC_VOLTS,)

@@ -150,9 +150,10 @@ def _voice(ctx: Context) -> tuple[Callable[[str, str], None], Callable[[Sequence
     from rich.text import Text
 
     from benchlog.cli import build_parser
+    from benchlog.guide.prompt_keys import folded
 
     def say(text: str, style: str) -> None:
-        ctx.console.print(Text(text, style=style))
+        ctx.console.print(Text(folded(text, ctx.console.width), style=style))
 
     def command(words: Sequence[str], clock: ManualClock) -> int:
         parsed = build_parser(words[0]).parse_args(list(words))

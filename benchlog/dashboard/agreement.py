@@ -168,7 +168,7 @@ def pending(agreement: Agreement, by_hand: AbstractSet[str]) -> str:
     if agreement.word == "unsettled" and agreement.ended:
         lacks.append("agree again, but not for long enough")
     elif agreement.word == "unsettled":
-        lacks.append("waiting for a second typed reading" if typed_once(agreement) else "not for long enough")
+        lacks.append("type it once more to decide" if typed_once(agreement) else "not for long enough")
     if agreement.unread:
         how = " typed" if by_hand >= set(agreement.unread) else ""
         lacks.append(f"no reading of {', '.join(agreement.unread)}{how} yet")

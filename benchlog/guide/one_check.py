@@ -13,7 +13,6 @@ from benchlog.bench import Bench
 from benchlog.clock import Clock
 from benchlog.errors import AnalysisError, InstrumentError, UsageError
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.cards import danger_lines
 from benchlog.guide.check_context import CheckContext, CheckOutcome
 from benchlog.guide.dialogue import SkippedError, TakenBackError
 from benchlog.guide.person import InputEndedError, Person
@@ -178,8 +177,8 @@ class OneCheck:
             )
         if check.mains_referenced:
             dangers.append("connected to mains: rated meter and leads only, no scope clip; local rules apply")
-        for line in (line for danger in dangers for line in danger_lines(danger, person.columns)):
-            person.show(line, style="bold red")
+        for danger in dangers:
+            person.show(f"  ! {danger}", style="bold red")
         if (wiring := check.wiring()) is not None:
             acquisition.show_hookup(wiring)
         for doubt in self._doubted(check):

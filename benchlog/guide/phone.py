@@ -23,6 +23,7 @@ from typing import Any, Literal
 
 from benchlog.clock import Clock
 from benchlog.guide.person import Prompt
+from benchlog.guide.prompt_keys import folded
 
 Button = Literal["done", "skip", "again"]
 BUTTONS: tuple[Button, ...] = ("done", "skip", "again")
@@ -48,6 +49,8 @@ class PhoneDesk:
     clock : Clock
         Times how long a prompt has been on the phone.
     """
+
+    columns = 34  #: Characters per line of a card.
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
@@ -94,7 +97,7 @@ class PhoneDesk:
         """Add lines to the card while a check begins, later below it, where the last few are kept."""
         with self._news:
             if self._begins:
-                self._heading += text.splitlines()
+                self._heading += (folded(line, self.columns) for line in text.splitlines())
             else:
                 self._lines = [*self._lines, *text.splitlines()][-_LINES:]
             self._changed()

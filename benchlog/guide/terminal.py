@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 #: An Enter this soon after a single key is habit and is ignored; judgement.
 HABIT_S = 0.5
 _PHONE_S = 0.1  # how often the phone's buttons are polled while waiting for a key
-_PHONE_COLUMNS = 34  # characters per line of a card on the phone
 _SKIPPED_ON_PHONE = "skipped on the phone"
 #: Keys after which free words or a reading are asked for: what is typed at once belongs to that question.
 _CALLS_A_LINE = ("s", "u", "t")
@@ -132,7 +131,7 @@ class Terminal(Person):
         """See `Person.show_card`; the phone has its own width."""
         self._end_live()
         if self._phone is not None:
-            self._phone.show_wiring("\n".join(strip_controls(text) for text, _ in lines(_PHONE_COLUMNS)))
+            self._phone.show_wiring("\n".join(strip_controls(text) for text, _ in lines(self._phone.columns)))
         for text, style in lines(self.columns):
             self._write(strip_controls(text), style)
 

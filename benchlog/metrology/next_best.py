@@ -39,6 +39,12 @@ _WAYS: Mapping[Role, tuple[str, float, float]] = {
     Role.SERIES_RESISTOR: ("measure the series resistor itself", 0.3, 2.0),
 }
 _LIMITS_WAY = ("read the mains or temperature, which set the limits, with a better instrument", 0.25, 2.0)
+#: What is assumed of a meter that nobody described is wider than most data sheets (judgement).
+_MANUAL_WAY = (
+    "look up the meter's accuracy in its manual, and state it (--accuracy, or in the bench file)",
+    0.4,
+    1.0,
+)
 #: How to settle a doubt other than uncertainty: action, how often it works, minutes (common practice, no source).
 _WAYS_OUT: Mapping[FindingKind, tuple[str, float, float]] = {
     FindingKind.CLIPPING: ("capture again on the next larger range", 0.95, 1.0),
@@ -126,11 +132,12 @@ def ways_to_settle(result: Result) -> tuple[Way, ...]:
     if result.verdict is not Verdict.INDETERMINATE:
         return ()
     found: dict[str, Way] = {}
+    assumed = any(finding.kind is FindingKind.ACCURACY for finding in result.findings)
     for name, limits in result.limits.items():
         quantity = result.quantities.get(name)
         if quantity is None or not _near(quantity, limits):
             continue
-        for way in _ways(name, quantity, limits):
+        for way in _ways(name, quantity, limits, assumed=assumed):
             found.setdefault(way.action, way)
     return by_chance_per_minute(found.values())
 
@@ -174,7 +181,7 @@ def _near(quantity: Uncertain, limits: Limits) -> bool:
     )
 
 
-def _ways(name: str, quantity: Uncertain, limits: Limits) -> Sequence[Way]:
+def _ways(name: str, quantity: Uncertain, limits: Limits, *, assumed: bool) -> Sequence[Way]:
     """Ways that are worth their time; where none is by itself, two that are together."""
     u = math.hypot(quantity.standard_uncertainty, limits.standard_uncertainty)
     lines: dict[Role, float] = {}
@@ -184,6 +191,7 @@ def _ways(name: str, quantity: Uncertain, limits: Limits) -> Sequence[Way]:
     parts = [(_WAYS[role], part) for role, part in lines.items() if role in _WAYS]
     if limits.standard_uncertainty > 0:
         parts.append((_LIMITS_WAY, limits.standard_uncertainty))
+    manual = [(_MANUAL_WAY, quantity.standard_uncertainty)] if assumed else []
 
     def way(*reduced: tuple[tuple[str, float, float], float]) -> Way:
         less = sum(part * part * (1 - factor * factor) for (_, factor, _), part in reduced)
@@ -191,5 +199,5 @@ def _ways(name: str, quantity: Uncertain, limits: Limits) -> Sequence[Way]:
         actions, _, minutes = zip(*(how for how, _ in reduced), strict=True)
         return Way("; and ".join(actions), chance, sum(minutes), name)
 
-    worth = [single for part in parts if (single := way(part)).probability >= WORTH]
+    worth = [single for part in [*manual, *parts] if (single := way(part)).probability >= WORTH]
     return worth or [both for pair in combinations(parts, 2) if (both := way(*pair)).probability >= WORTH]

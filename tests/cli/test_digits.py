@@ -112,3 +112,15 @@ def test_a_command_that_asks_asks_at_once(command: str, typed: tuple[str, ...]) 
     assert any(FEWER in line for line in shown)
     assert "--as-read" not in words
     assert main([*words, "--no-record"]) in (0, 3)
+
+
+def test_an_assumed_accuracy_is_looked_up_before_a_better_meter_is_bought(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """2 % + 10 counts are assumed, and leave 28.70 V undecided; a manual is at hand in a minute."""
+    words = ("supply", "--nameplate", "24 V ac 40 VA", "--mains", "236 V", "--reading", "28.70 V ac")
+    code, found = run(capsys, *words)
+    assert code == 3
+    assert "manual" in found["details"]["would_settle"][0]["action"]
+    _, found = run(capsys, *words, "--accuracy", "2 % + 10")
+    assert not any("manual" in way["action"] for way in found["details"]["would_settle"])

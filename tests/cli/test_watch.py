@@ -190,7 +190,7 @@ def test_a_bad_line_is_answered_even_when_a_good_one_follows_at_once(
     [
         ("", "out: nothing compared yet, no reading of A, B typed yet"),
         ("A=27.8 V ac\n", "out: nothing compared yet, no reading of B typed yet"),
-        ("A=27.800 V ac\nB=31.800 V ac\n", "comparison out: waiting for a second typed reading; E_n"),
+        ("A=27.800 V ac\nB=31.800 V ac\n", "comparison out: type it once more to decide; E_n"),
     ],
 )
 def test_a_comparison_not_made_or_not_decided_clears_nobody(

@@ -376,7 +376,7 @@ def test_power_goes_off_before_a_lead_in_the_current_jack_is_looked_for() -> Non
 def test_leads_moved_with_the_tips_together(
     expect: str, first: str, outcome: str, more: list[tuple[str, str]], cause: str
 ) -> None:
-    """On ohms, with nothing else in the way, a lead that comes and goes is told from one that stays open."""
+    """On ohms, with nothing else in the way, a lead that comes and goes is distinguished from one that stays open."""
     found = diagnose(case(first, ("look", "in order"), ("short_tips_ohms", outcome), *more, expect=expect))
     assert found.causes[0].id == cause
 

@@ -33,10 +33,11 @@ def test_what_was_left_live_is_said_first_by_the_next_run(rig: GuidedProject) ->
     rig.run(person, standards=False)
     assert person.keys[:2] == ["start/left", "start/off"]
     assert "T1 plugged in, clips on" in person.shown[0]
-    rig.book.end_session({"left": "nothing", "next": ""})
+    rig.book.end_session({"left": "nothing", "next": "buy a fuse"})
     person = ScriptedPerson(ALL, interactive=True)
     rig.run(person, "C01", standards=False)
     assert "start/left" not in person.keys
+    assert person.shown[0] == "you noted for this time: buy a fuse"
 
 
 def test_enter_alone_does_not_record_an_energised_hookup_as_nothing(rig: GuidedProject) -> None:

@@ -11,6 +11,7 @@ from benchlog.bench import read_bench
 from benchlog.cli import main
 from benchlog.clock import ManualClock
 from benchlog.demo.plan_operator import PlanOperator
+from benchlog.demo.story_operator import story_plan
 from benchlog.guide.person import Prompt
 from benchlog.plan import read_plan
 from benchlog.reading import Function
@@ -51,3 +52,14 @@ def test_what_was_left_on_the_bench_is_switched_off(operator: PlanOperator) -> N
     assert volts(operator.answer(Prompt("display", "?", "C01/no_load", "MA-01", Function.AC_VOLTS))) > 20
     operator.answer(Prompt("hookup", "switch it off, unplug it", "start/off"))
     assert volts(operator.answer(Prompt("display", "?", "", "MA-01", Function.AC_VOLTS))) < 1
+
+
+def test_the_demos_own_plan_is_connected_as_in_the_demo(tmp_path: Path) -> None:
+    """C01 reads T1's primary at the pins of its plug, which no drawing names: about 67 ohm, not the 1 ohm of its output."""
+    assert main(["new", str(tmp_path / "p")]) == 0
+    sheets = read_bench(tmp_path / "p" / "bench.toml")
+    with shared_bench(sheets.simulated, ManualClock(0)) as bench:
+        operator = PlanOperator(bench, story_plan(), sheets, lambda text, style: None)
+        operator.answer(Prompt("hookup", "tips on the plug", "C01/primary/hookup"))
+        shown = operator.answer(Prompt("display", "?", "C01/primary", "MA-01", Function.OHMS))
+        assert parse_quantity(shown, "ohm").value == pytest.approx(67, abs=5)
