@@ -235,7 +235,8 @@ class WatchSession:
             tag, text = self._typed[0], line
         try:
             if not tag or not text:
-                raise UsageError(f"{line!r} is not TAG=READING", hint="write it like MB-02=27.8 V ac")
+                known = " or ".join(f"{t}=27.8 V ac" for t in self._typed[:2])
+                raise UsageError("which meter shows it?", hint=f"write it like {known or 'TAG=27.8 V ac'}")
             if tag not in self._typed:
                 known = ", ".join(self._typed) or "none: name it as INSTRUMENT or in a --group"
                 raise UsageError(f"{tag!r} is not a typed meter", hint=f"typed meters: {known}")

@@ -21,7 +21,7 @@ KEYS = "? keys   q stop   t type a reading"
 HELP = (
     "?  show or hide this",
     "q  stop; all readings are saved",
-    "t  type the reading of a meter without a link: 27.8 V ac, or TAG=27.8 V ac; Enter saves it, Esc cancels",
+    "t  type the reading of a meter without a link: TAG=27.8 V ac (one meter: 27.8 V ac); Enter saves it, Esc cancels",
     "c  clear the plots; comparisons and doubts go on",
     "",
     "● good   ▲ in doubt   ◐ one of these is wrong, or not decided yet",

@@ -63,13 +63,13 @@ def known_of_meter(entries: Iterable[Entry], meter: str, function: str, now_utc_
         for e in counted
     )
     found = [Known(STANDARD_PASSED, f"{meter} read a check standard correctly on {function} today")]
-    contradicted = _in_crosscheck(counted, doubts, meter, function) or _in_watch(
+    contradicted = in_crosscheck(counted, doubts, meter, function) or _in_watch(
         known, doubts, meter, function
     )
     return (*found[:passed], *([contradicted] if contradicted else []))
 
 
-def _in_crosscheck(entries: Sequence[Entry], doubts: MeterDoubts, meter: str, function: str) -> Known | None:
+def in_crosscheck(entries: Sequence[Entry], doubts: MeterDoubts, meter: str, function: str) -> Known | None:
     """The last failed cross-check that says something against a meter, unless the meter was found good since."""
     found = None
     for number, entry in enumerate(entries):

@@ -11,6 +11,7 @@ from benchlog.clock import DAY_NS
 from benchlog.logbook.chain import Entry
 from benchlog.logbook.clock_steps import after_now, ago
 from benchlog.project.meter_doubt import Doubt, MeterDoubts
+from benchlog.project.meter_known import in_crosscheck
 from benchlog.reading import Function
 
 _REST_NS = 61 * DAY_NS  # batteries may have run down; common practice, no source
@@ -108,7 +109,8 @@ def meter_trust(entries: Iterable[Entry], now_utc_ns: int) -> tuple[MeterTrust, 
         if doubt is not None:
             found.append(_doubted(tag, doubt, checked, now_utc_ns))
         elif tag in last:  # else it was blamed once, and that was undone
-            found.append(_by_standard(tag, last[tag], repaired.get(tag), checked, now_utc_ns))
+            trust = _by_standard(tag, last[tag], repaired.get(tag), checked, now_utc_ns)
+            found.append(_contradicted(trust, counted, doubts))
     return tuple(found)
 
 
@@ -158,6 +160,24 @@ def _checks(
     return found
 
 
+def _name(entry: Entry) -> str:
+    return FunctionCheck(str(entry.body["function"])).name
+
+
+def _contradicted(trust: MeterTrust, entries: list[Entry], doubts: MeterDoubts) -> MeterTrust:
+    """Add what failed cross-checks say against a meter that its check standard says is good."""
+    failed = [e.body for e in entries if e.kind == "result" and e.body.get("check") == "crosscheck"]
+    used = dict.fromkeys(
+        str(b["functions"][trust.tag]) for b in failed if trust.tag in b.get("functions", {})
+    )
+    said = {f: in_crosscheck(entries, doubts, trust.tag, f) for f in used}
+    words = [f"on {FunctionCheck(f).name} in doubt: {known.happened}" for f, known in said.items() if known]
+    if trust.word is not Trust.GOOD or not words:
+        return trust
+    reason = "; ".join([trust.reason, *words])
+    return msgspec.structs.replace(trust, word=Trust.CHECK_FIRST, reason=reason)
+
+
 def _by_standard(
     tag: str, last: Entry, repaired: Entry | None, checked: tuple[FunctionCheck, ...], now_utc_ns: int
 ) -> MeterTrust:
@@ -168,5 +188,5 @@ def _by_standard(
     elif now_utc_ns - last.utc_ns > _REST_NS:
         why = f"{why}; batteries may have run down"
     elif last.body.get("verdict") == "pass" and not after_now(last.utc_ns, now_utc_ns):
-        word, why = Trust.GOOD, f"agreed with its check standard {ago_words}"
+        word, why = Trust.GOOD, f"agreed with its check standard on {_name(last)} {ago_words}"
     return MeterTrust(tag, word, why, "", checked)

@@ -33,7 +33,7 @@ def test_nothing_is_said_of_a_clock_that_runs(desk: tuple[Desk, Path]) -> None:
     assert status["clock"] == []
     (meter,) = status["meters"]
     assert (meter["tag"], meter["trust"]) == ("MB-02", "trust")
-    assert meter["reason"] == "agreed with its check standard 1 day ago"
+    assert meter["reason"] == "agreed with its check standard on V dc 1 day ago"
     assert meter["checked"] == [
         {"function": "V~", "standard": None, "agreed_with": None, "date": None, "passed": None},
         {"function": "V=", "standard": "CS-3", "agreed_with": None, "date": "2026-03-02", "passed": True},

@@ -355,6 +355,16 @@ def test_a_cross_check_is_a_check_of_its_function(desk: Desk) -> None:
     assert "V ac agreed with MA-10 today" in desk.run("status", plan_file).words
 
 
+def test_meters_that_disagree_are_not_both_trusted(desk: Desk) -> None:
+    """Both read a cell correctly on V dc; on V ac they disagree, and only one can be right."""
+    for tag in ("MA-1", "MA-10"):
+        assert desk.run("standard", tag, "CS-3", "5.00 V dc").code == 0
+    assert desk.run("crosscheck", "--reading", "MA-1=24.00 V ac", "--reading", "MA-10=28.02 V ac").code == 1
+    meters = desk.run("status", desk.write("plan.toml", plan_text(part("T1"))), "--json").json["meters"]
+    assert [m["trust"] for m in meters] == ["check first", "check first"]
+    assert "standard on V dc today; on V ac in doubt: MA-1 disagreed with MA-10" in meters[0]["reason"]
+
+
 @pytest.mark.parametrize(
     ("words", "hint"),
     [

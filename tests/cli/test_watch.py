@@ -123,7 +123,7 @@ def test_an_instrument_out_of_reach_is_reported_and_ends_in_4(
     ("line", "answer"),
     [
         ("MB-02=27.8 V", "does not say ac or dc"),
-        ("MB-02 27.8 V ac", "is not TAG=READING"),
+        ("MB-02 27.8 V ac", "which meter shows it?; write it like "),
         ("MX-99=27.8 V ac", "not a typed meter"),
     ],
 )
