@@ -166,7 +166,7 @@ class Bench:
         try:
             return self.instruments[tag]
         except KeyError:
-            known = ", ".join(self.instruments) or "none (no bench file read)"
+            known = ", ".join(self.instruments) or self._none("instruments")
             hint = did_you_mean(tag, self.instruments)
             raise UsageError(
                 f"no instrument {tag!r} on the bench", hint=f"{hint} known: {known}".strip()
@@ -177,8 +177,12 @@ class Bench:
         try:
             return self.standards[tag]
         except KeyError:
-            known = ", ".join(self.standards) or "none (no bench file read)"
+            known = ", ".join(self.standards) or self._none("check standards ([[standard]] tables)")
             raise UsageError(f"no check standard {tag!r} on the bench", hint=f"known: {known}") from None
+
+    def _none(self, what: str) -> str:
+        """Why none is known."""
+        return f"none ({self.source} lists no {what})" if self.source else "none (no bench file read)"
 
     def refuse_unserved(self) -> None:
         """Raise `ConfigError` for an address that no installed adapter serves."""

@@ -33,6 +33,11 @@ def check_compare(
         The known resistor and the half-width of its error, relative.
     limits : Limits
         Of the ratio part over reference.
+
+    Raises
+    ------
+    UsageError
+        If the two were read on different functions, or there is no voltage across the known resistor.
     """
     if part.reading.function is not reference.reading.function:
         raise UsageError(

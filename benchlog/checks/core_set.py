@@ -41,6 +41,11 @@ def check_core_set(
     at_higher_level : mapping of str to Capture, optional
         The same at about three times the level; that distinguishes a crack from another material.
 
+    Raises
+    ------
+    UsageError
+        If a core at the higher level has no capture at the usual one.
+
     Notes
     -----
     Fails if a core is of another material or cracked; indeterminate if one lies in between.

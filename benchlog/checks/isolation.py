@@ -53,6 +53,11 @@ def check_isolation(
         Input resistance of the meter; assumed to be within 5 %.
     limits : Limits, optional
         From a plan; replace `min_ohm`.
+
+    Raises
+    ------
+    UsageError
+        If the reading is not of DC volts, or the supply is too low to show a fault.
     """
     if reading.reading.function is not Function.DC_VOLTS:
         raise UsageError(

@@ -101,7 +101,13 @@ def compare_all(meters: Sequence[NodeMeter], fit: NodeValues, unit: str) -> Comp
 
 
 def expanded_at_2(u_first: float, u_second: float, u_scatter: float = 0.0) -> float:
-    """Expanded uncertainty (k = 2) of a difference, the unit of E_n."""
+    """Expanded uncertainty (k = 2) of a difference, the unit of E_n.
+
+    Raises
+    ------
+    UsageError
+        If no uncertainty is above zero.
+    """
     width = 2.0 * math.sqrt(u_first**2 + u_second**2 + u_scatter**2)
     if not width > 0:
         raise UsageError(

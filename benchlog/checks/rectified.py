@@ -40,6 +40,11 @@ def check_rectified(
         Rating of the capacitor.
     second : MeterReading, optional
         Another meter, with its own leads, on the same points; it must confirm a reading near zero.
+
+    Raises
+    ------
+    UsageError
+        If the reading is not of DC volts.
     """
     if reading.reading.function is not Function.DC_VOLTS:
         raise UsageError(

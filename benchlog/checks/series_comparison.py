@@ -55,6 +55,11 @@ def compare_series(time_s: FloatArray, first: FloatArray, second: FloatArray) ->
     ----------
     time_s, first, second : array of shape (n,)
         Finite, in order of time, at least three.
+
+    Raises
+    ------
+    AnalysisError
+        If the lengths differ, or fewer than three readings are given.
     """
     if not time_s.size == first.size == second.size:
         raise AnalysisError(f"{first.size} and {second.size} readings can't be paired")

@@ -118,6 +118,11 @@ def coil_of(
         A second capture with probes and channels swapped.
     where : str
         Appended to the labels of the budget.
+
+    Raises
+    ------
+    AnalysisError
+        If both channels are exactly in phase.
     """
     capture = with_probes(capture, setup.probes)
     pairs = [fit_pair(capture, setup.across, setup.resistor_channel)]

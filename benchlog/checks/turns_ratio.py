@@ -222,7 +222,13 @@ def same_samples(capture: Capture, other: Capture, channels: Sequence[str]) -> b
 
 
 def refuse_same_samples(capture: Capture, swapped: Capture, channels: Sequence[str]) -> None:
-    """Refuse a swapped capture that is the first one again."""
+    """Refuse a swapped capture that is the first one again.
+
+    Raises
+    ------
+    UsageError
+        If both hold the same samples.
+    """
     if same_samples(capture, swapped, channels):
         raise UsageError(
             "the swapped capture has the same samples as the first: it is not a second measurement",

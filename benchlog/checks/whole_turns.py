@@ -45,7 +45,13 @@ def half_turn_limits(expected: float) -> Limits:
 
 
 def turns_limits(expected: float, tolerance: float | None) -> Limits | None:
-    """Limits either side of the expected ratio; half a turn only for a whole number of turns."""
+    """Limits either side of the expected ratio; half a turn only for a whole number of turns.
+
+    Raises
+    ------
+    UsageError
+        If the tolerance gives no limits.
+    """
     if tolerance is None:
         whole = expected >= 1 and math.isclose(expected, round(expected), abs_tol=1e-9)
         return half_turn_limits(expected) if whole else None

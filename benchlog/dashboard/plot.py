@@ -160,8 +160,12 @@ def _curve(cells: list[list[tuple[str, int]]], plot: Plot, curve: Curve, number:
             for between in range(min(before, y) + 1, max(before, y)):
                 cells[between][x] = ("│", number)
         marked = not curve.hold_s or (columns - 1 - x) % _EVERY == offset or shown[-1] - offset == x
+        arrow = "" if 0 <= place <= 1 else ("↓" if place < 0 else "↑")  # lies beyond the scale
         if marked or not cells[y][x][0].isalpha():
-            cells[y][x] = (curve.letter if marked else LINE, number)
+            cells[y][x] = (curve.letter if marked else arrow or LINE, number)
+        beside = x + 1 if x + 1 < columns else x - 1
+        if arrow and not curve.hold_s and cells[y][beside][0] == " ":
+            cells[y][beside] = (arrow, number)
         before = y
 
 

@@ -35,6 +35,8 @@ SILENT_INTERVALS = 8
 # A doubt of the first kind explains those of the other kinds about the same meter.
 _EXPLAINS = frozenset({Kind.SILENT, Kind.FUNCTION, Kind.SYMBOL, Kind.OVERLOAD, Kind.NEAR_ZERO, Kind.FROZEN})
 _EXPLAINED = frozenset({Kind.DISAGREES, Kind.DRIFTS, Kind.UNSTEADY, Kind.FROZEN})
+# What only a comparison shows, so that only an agreeing one ends it: time and silence do not.
+_COMPARED = frozenset({Kind.DISAGREES, Kind.NEAR_ZERO})
 _TIPS_THE_SCALES = frozenset({Kind.LOW_BATTERY, Kind.STANDARD})
 
 
@@ -199,15 +201,15 @@ class Watchdog:
     ) -> list[Suspect]:
         """Earlier doubts that nothing has settled: meters that are not compared have not agreed.
 
-        One ends when its meters agree again (a disagreement, on the function it was seen on), or when the group names
+        One ends when its meters agree again (a difference, on the function it was seen on), or when the group names
         it again.
         """
-        now = [s for s in seen if s.kind is Kind.DISAGREES]
+        now = [s for s in seen if s.kind in _COMPARED]
         named = {(s.kind, tag) for s in seen for tag in s.tags}
         agreeing = [
             (set(edge), pair.readings[0].function)
             for edge, pair in self._comparisons.live(group, now_ns)
-            if not pair.disagree
+            if not pair.disagree and abs(pair.e_n) <= 1
         ]
         others = [s for s in self._open if s.group != group.name]
         mine = [s for s in self._open if s.group == group.name and not _settled(s, named, agreeing)]
@@ -256,8 +258,9 @@ def _settled(
 ) -> bool:
     """Whether an earlier doubt is named again, or one of its meters agrees with another on the same function."""
     tags = set(suspect.tags)
-    any_function = suspect.kind is not Kind.DISAGREES or suspect.function is None
-    return any((suspect.kind, tag) in named for tag in tags) or any(
+    any_function = suspect.kind not in _COMPARED or suspect.function is None
+    # A meter near zero that differs by less now is named as differing.
+    return any({(suspect.kind, tag), (Kind.DISAGREES, tag)} & named for tag in tags) or any(
         (any_function or on is suspect.function) and tags & edge for edge, on in agreeing
     )
 

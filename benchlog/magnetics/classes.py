@@ -85,6 +85,13 @@ def accuracy_limits() -> tuple[ClassLimit, ...]:
 def ratio_error_percent(rated_ratio: float, primary_a: float, secondary_a: float) -> float:
     """Ratio error (k_r I_s - I_p) / I_p x 100 %, positive when the secondary gives too much.
 
+    Raises
+    ------
+    UsageError
+        If there is no primary current.
+
+    Examples
+    --------
     >>> round(ratio_error_percent(60, 12.0, 0.199), 3)
     -0.5
     """
@@ -117,6 +124,11 @@ def class_reached(points: Sequence[CurrentPoint]) -> ClassReached:
     points : sequence of CurrentPoint
         At one burden. Points at other percentages than the tables' are judged by the row below them, as the
         limits only tighten towards rated current.
+
+    Raises
+    ------
+    UsageError
+        If no point is given.
     """
     if not points:
         raise UsageError("an accuracy class needs at least one measured point")

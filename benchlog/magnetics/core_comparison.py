@@ -67,6 +67,11 @@ def compare_cores(readings: Sequence[CoreReading]) -> CoreGroup:
     ----------
     readings : sequence of CoreReading
         At least two, of equal turns, frequency and flux density, with differing names.
+
+    Raises
+    ------
+    UsageError
+        If there are fewer than two cores, a name is given twice, or a core has no inductance.
     """
     if len(readings) < 2:
         raise UsageError(

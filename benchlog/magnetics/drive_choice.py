@@ -138,6 +138,11 @@ def sweep_frequencies(
         As for `choose_drive`.
     points : int
         At least 5.
+
+    Raises
+    ------
+    UsageError
+        If fewer than 5 points are asked for.
     """
     if points < 5:
         raise UsageError(f"{points} points are too few for a sweep", hint="give 5 points or more")

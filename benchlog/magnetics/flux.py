@@ -36,6 +36,22 @@ def peak_flux_density_t(peak_v: float, frequency_hz: float, turns: float, area_m
     """Peak flux density of a sine voltage induced in a winding: V / (w N Ae).
 
     For a loaded current transformer the voltage is secondary current times (burden + winding resistance).
+
+    Parameters
+    ----------
+    peak_v : float
+        Peak of the induced voltage, volt.
+    frequency_hz : float
+        Hertz.
+    turns : float
+        Of that winding.
+    area_m2 : float
+        Cross-section of the core, square metre.
+
+    Returns
+    -------
+    float
+        Tesla.
     """
     _positive(frequency_hz=frequency_hz, turns=turns, area_m2=area_m2)
     return peak_v / (2 * math.pi * frequency_hz * turns * area_m2)
@@ -45,6 +61,22 @@ def saturating_direct_current_a(limit_t: float, area_m2: float, al_h: float, tur
     """Direct (or mean half-wave) current in `turns` that takes the core to `limit_t`: B Ae / (AL n).
 
     The same as B le / (u0 u n), since AL = u0 u Ae / le.
+
+    Parameters
+    ----------
+    limit_t : float
+        Flux density, tesla.
+    area_m2 : float
+        Cross-section of the core, square metre.
+    al_h : float
+        Inductance of one turn, henry.
+    turns : float
+        That carry the current.
+
+    Returns
+    -------
+    float
+        Ampere.
     """
     _positive(al_h=al_h, area_m2=area_m2, turns=turns)
     return limit_t * area_m2 / (al_h * turns)
@@ -53,6 +85,22 @@ def saturating_direct_current_a(limit_t: float, area_m2: float, al_h: float, tur
 def droop(pulse_s: float, inductance_h: float, resistance_ohm: float) -> float:
     """Part of a flat current pulse lost by its end: 1 - exp(-t (Rb + Rw) / L).
 
+    Parameters
+    ----------
+    pulse_s : float
+        Length of the pulse, second.
+    inductance_h : float
+        Of the secondary, henry.
+    resistance_ohm : float
+        Burden and winding together, ohm.
+
+    Returns
+    -------
+    float
+        Share of the pulse's height.
+
+    Examples
+    --------
     >>> round(droop(10e-6, 6.25e-3, 50.5), 5)
     0.07762
     """
@@ -66,5 +114,21 @@ def open_secondary_peak_v(
     """Peak voltage of an open secondary: AL N n (dI/dt)max; for a sine the slope is w times the peak current.
 
     An upper bound: saturation and stray capacitance lower it, and it stays destructive.
+
+    Parameters
+    ----------
+    al_h : float
+        Inductance of one turn, henry.
+    turns : float
+        Of the open secondary.
+    current_slope_a_per_s : float
+        Steepest change of the primary current, ampere per second.
+    primary_turns : float
+        Passes of the primary conductor.
+
+    Returns
+    -------
+    float
+        Volt.
     """
     return al_h * turns * primary_turns * current_slope_a_per_s

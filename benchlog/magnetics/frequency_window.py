@@ -76,6 +76,11 @@ def voltage_ratio_window(
         Core area and saturation; both or neither.
     resonance_hz, roll_off_hz : float, optional
         Self-resonance of the winding and the frequency at which the core material gives out.
+
+    Raises
+    ------
+    UsageError
+        If AL or turns are not above zero, or only one of area and saturation is given.
     """
     if al_h <= 0 or turns <= 0:
         raise UsageError("AL and turns must be above zero", hint="write the AL value like '61 uH'")
@@ -101,6 +106,11 @@ def flatness_finding(ratios: dict[str, float], allowed: float = FLATNESS) -> str
     ----------
     ratios : dict of str to float
         What was set ("5 kHz, 10 V") and the ratio it gave; at least two.
+
+    Raises
+    ------
+    UsageError
+        If fewer than two ratios are given.
     """
     if len(ratios) < 2:
         raise UsageError("the proof that the ratio is flat needs two settings or more")

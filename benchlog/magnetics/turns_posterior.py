@@ -145,6 +145,11 @@ def turns_posterior(
     prior : mapping of int to float, optional
         Share of windings off by 1, 2, 3... turns, both signs together.
 
+    Raises
+    ------
+    UsageError
+        If the plan's number is below 1, or ratio or uncertainty is not a positive number.
+
     Notes
     -----
     A count beyond the prior's table keeps a share of one in a million, so that a gross miscount (or a plan for

@@ -27,6 +27,7 @@ from benchlog.result import Result, Uncertain, Verdict
 from benchlog.units import Quantity
 
 _CLEARLY = 0.1  # standards that differ by this share can't show the same digits
+_FAR_OFF = 0.2  # a slip is asked about for meters off by up to this share of the standard: judgement
 _NEAR = 0.7  # from this E_n a warning says that the limit is near: judgement
 
 
@@ -98,7 +99,7 @@ class StandardCheck:
             verdict=self.verdict,
             reason=f"{self.meter} is {relation} its specification on {self.standard.tag}: E_n {abs(self.e_n):.2f}",
             quantities={
-                "e_n": Uncertain(self.e_n, 0.0, 0.0, "1"),
+                "e_n": Uncertain(abs(self.e_n), 0.0, 0.0, "1"),
                 "difference": Uncertain(self.difference, u, 2 * u, self.standard.unit),
             },
             limits={"e_n": E_N_LIMITS},
@@ -274,7 +275,8 @@ def prefix_slip(reading: MeterReading, standard: StandardValue) -> str:
         return ""  # a linked meter can't lose a prefix
     wanted = Quantity(standard.value, standard.unit, 0.0, "", f"{standard.value:g} {standard.unit}")
     typed = Quantity(reading.value, shown.unit, shown.resolution, "", shown.displayed)
-    asked = [s.question for s in find_slips(wanted, typed) if s.kind.power_of_ten]
+    span = (abs(standard.value) * (1 - _FAR_OFF), abs(standard.value) * (1 + _FAR_OFF))
+    asked = [s.question for s in find_slips(wanted, typed, span=span) if s.kind.power_of_ten]
     if not asked:
         return ""
     return f"{shown.displayed} on {standard.tag}, {format_quantity(standard.value, standard.unit)}, is {asked[0]}"

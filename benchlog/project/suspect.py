@@ -29,7 +29,7 @@ class Kind(StrEnum):
     @property
     def words(self) -> str:
         """As shown."""
-        return "failed its check standard" if self is Kind.STANDARD else self.value
+        return "not trusted" if self is Kind.STANDARD else self.value
 
 
 @dataclass(frozen=True, slots=True)

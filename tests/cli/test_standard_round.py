@@ -50,6 +50,20 @@ def test_the_question_comes_first_at_a_terminal(desk: StandardsDesk, monkeypatch
     assert "what does the display show" in said.err
 
 
+@pytest.mark.parametrize("shown", ["462 V dc", "46.2 V dc", "0.462 V dc"])
+def test_a_slip_on_a_meter_that_is_itself_some_percent_off_is_asked_about(
+    desk: StandardsDesk, shown: str
+) -> None:
+    """The meter really shows 4.62 V on 5 V: a wrong power of ten must not recall results by 9000 %."""
+    said = desk.run("standard", "MB-02", "CS-3", shown, "--json")
+    assert said.code == 3
+    assert said.json["recall"] is None
+    real = desk.run("standard", "MB-02", "CS-3", "4.62 V dc", "--json")
+    assert real.code == 1
+    assert real.json["quantities"]["e_n"]["value"] > 1  # its sign is in the difference
+    assert real.json["quantities"]["difference"]["value"] < 0
+
+
 def test_the_round_ends_in_exit_3_when_nothing_was_read(desk: StandardsDesk) -> None:
     """At the end of the input it says what is missing, on a line of its own."""
     nothing = desk.run("standard", "MB-02", stdin="")

@@ -86,6 +86,17 @@ def text(plot: Plot, width: int = 80, height: int = 12) -> list[str]:
     return ["".join(piece for piece, _ in row) for row in draw(plot, width, height)]
 
 
+def test_a_value_beyond_the_scale_is_drawn_at_the_edge_with_an_arrow() -> None:
+    """30 mV is not on a scale of 27.60 to 27.75 V."""
+    two = Series("A", [(0, 27.75), (50 * S, 27.60)], 0.01, typed=True)
+    zero = Series("B", [(30 * S, 0.03)], 0.001, typed=True, fits=False)
+    drawn = text(plotted(two, zero))
+    assert [row.count("b↓") for row in drawn[-3:]] == [1, 0, 0]
+    held = Series("B", [(t * S, 0.03) for t in range(59)], 0.001, fits=False)
+    assert "↓↓↓b↓↓↓" in "".join(text(plotted(two, held))[-3])
+    assert not any("↓" in row or "↑" in row for row in text(plotted(two)))
+
+
 RAMP = Series("MA-01", [(t * S, 20.0 + t / 10) for t in range(60)], 0.01)
 
 

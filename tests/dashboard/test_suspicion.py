@@ -13,6 +13,8 @@ from helpers.watched_node import GROUP, Change, changed, raised, with_value
 from benchlog.dashboard.model import NodeGroup
 from benchlog.dashboard.suspicion import Watchdog
 from benchlog.diagnosis.catalogue import load_catalogue
+from benchlog.displayed import parse_displayed
+from benchlog.metrology.accuracy import parse_accuracy
 from benchlog.project.suspect import Kind, next_check
 from benchlog.reading import Flag, Function, Reading, State
 
@@ -141,6 +143,29 @@ def test_a_meter_near_zero_is_named_and_nothing_is_called_dead() -> None:
     found = raised(changed(Node(1).readings(60), "M1", 30, lambda r: with_value(r, 0.12)))
     assert [(s.kind, s.tags) for _, s in found] == [(Kind.NEAR_ZERO, ("M1",))]
     assert "does not prove a dead circuit" in found[0][1].reason
+
+
+def test_a_typed_meter_near_zero_stays_in_doubt_until_it_agrees_again() -> None:
+    """Neither a minute without a reading nor a dead comparison is an agreeing one."""
+    group = NodeGroup("out", ("A", "B", "C"))
+    watch = Watchdog(lambda _: parse_accuracy("1 % + 5"), [group])
+
+    def typed(tag: str, text: str, at_s: float) -> None:
+        watch.take(parse_displayed(f"{text} V ac", instrument=tag).stamped(tag, 0, round(at_s * 1e9)))
+
+    def doubted(at_s: float) -> list[tuple[Kind, tuple[str, ...]]]:
+        return [(s.kind, s.tags) for s in watch.suspects(round(at_s * 1e9), 0)]
+
+    for at_s, (tag, text) in enumerate((("A", "27.75"), ("C", "27.60"), ("B", "0.03"), ("B", "0.02"))):
+        typed(tag, text, at_s)
+    near = [(Kind.NEAR_ZERO, ("B",))]
+    assert doubted(4) == near
+    assert doubted(90) == near
+    assert doubted(4000) == near
+    assert [s.kind for s in watch.unsettled] == [Kind.NEAR_ZERO]
+    typed("A", "27.75", 4100)
+    typed("B", "27.70", 4101)
+    assert doubted(4102) == []
 
 
 def test_overload_while_the_others_show_numbers_is_named() -> None:
