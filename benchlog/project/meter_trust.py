@@ -11,7 +11,6 @@ from benchlog.clock import DAY_NS
 from benchlog.logbook.chain import Entry
 from benchlog.logbook.clock_steps import after_now, ago
 from benchlog.project.meter_doubt import Doubt, MeterDoubts
-from benchlog.project.meter_known import in_crosscheck
 from benchlog.reading import Function
 
 _REST_NS = 61 * DAY_NS  # batteries may have run down; common practice, no source
@@ -166,13 +165,21 @@ def _name(entry: Entry) -> str:
 
 def _contradicted(trust: MeterTrust, entries: list[Entry], doubts: MeterDoubts) -> MeterTrust:
     """Add what failed cross-checks say against a meter that its check standard says is good."""
-    failed = [e.body for e in entries if e.kind == "result" and e.body.get("check") == "crosscheck"]
+    failed = [
+        e.body
+        for e in entries
+        if e.kind == "result" and (e.body.get("check"), e.body.get("verdict")) == ("crosscheck", "fail")
+    ]
     used = dict.fromkeys(
         str(b["functions"][trust.tag]) for b in failed if trust.tag in b.get("functions", {})
     )
+    if trust.word is not Trust.GOOD or not used:
+        return trust
+    from benchlog.project.meter_known import in_crosscheck  # most meters have no such comparison
+
     said = {f: in_crosscheck(entries, doubts, trust.tag, f) for f in used}
     words = [f"on {FunctionCheck(f).name} in doubt: {known.happened}" for f, known in said.items() if known]
-    if trust.word is not Trust.GOOD or not words:
+    if not words:
         return trust
     reason = "; ".join([trust.reason, *words])
     return msgspec.structs.replace(trust, word=Trust.CHECK_FIRST, reason=reason)
