@@ -30,7 +30,12 @@ _WAYS: Mapping[Role, tuple[str, float, float]] = {
         0.1,
         5.0,
     ),
-    Role.COUNTS: ("read it on the next finer range", 0.2, 1.0),
+    # Its reading may be on the finest range that can show it: a result does not say what ranges the meter has.
+    Role.COUNTS: (
+        "read it in finer steps: on a finer range if one can show it, else on a meter with more digits",
+        0.2,
+        3.0,
+    ),
     Role.SCATTER: ("take four readings instead of one and average them", 0.5, 2.0),
     Role.NOISE: ("take a record four times as long", 0.5, 2.0),
     Role.MAINS: ("read the mains at the same moment as the reading", 0.3, 1.0),
