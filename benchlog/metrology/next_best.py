@@ -66,8 +66,16 @@ _WAYS_OUT: Mapping[FindingKind, tuple[str, float, float]] = {
     FindingKind.TIME_BASE: ("save it again with every sample, or give --sample-interval", 0.8, 2.0),
     FindingKind.SPECTRUM: ("save the time record, not the spectrum", 0.95, 1.0),
     FindingKind.NO_SIGNAL: ("check the probes and the generator, then capture again", 0.8, 3.0),
-    FindingKind.HOOKUP: ("look where each clip and probe is, then capture again", 0.8, 3.0),
-    FindingKind.PHASE: ("look where each clip and probe is, then capture again", 0.8, 3.0),
+    FindingKind.HOOKUP: (
+        "look where each clip and probe is, and which channel is which; then capture again",
+        0.8,
+        3.0,
+    ),
+    FindingKind.PHASE: (
+        "look where each clip and probe is, and which channel is which; then capture again",
+        0.8,
+        3.0,
+    ),
     FindingKind.LEADS: ("press the test tips together and read that, too (the lead null)", 0.9, 0.5),
     FindingKind.ENTRY: (
         "check the load resistor's value and clips, then read open and loaded once more",
