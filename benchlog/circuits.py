@@ -68,7 +68,7 @@ def four_wire(part: str, meter: str, *, current: str = "", level: float | None =
         (wire, Element(part, Symbol.RESISTOR), wire),
         Source("bench supply", f"{current or 'a known current'} through {part}, a few seconds only", level),
         (Tap(meter, 1, 2, Function.DC_VOLTS),),
-        dangers=(Danger.UNPLUGGED,),
+        dangers=(Danger.OWN_SUPPLY_ONLY,),
     )
 
 

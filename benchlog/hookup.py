@@ -51,6 +51,7 @@ class Danger(StrEnum):
     MAINS_INSIDE = "mains inside"
     CHARGED = "charged capacitor"
     UNPLUGGED = "unplugged"
+    OWN_SUPPLY_ONLY = "own supply only"
     LIVE_NODE = "live node"
     CURRENT_PATH = "current path"
     OPEN_SECONDARY = "open secondary"
@@ -64,6 +65,7 @@ DANGER_WORDS = {
     "unplug it after the last reading",
     Danger.CHARGED: "the capacitor stays charged: wait, measure, then discharge it through a resistor",
     Danger.UNPLUGGED: "unplug and discharge before measuring ohms; voltage damages a meter on ohms",
+    Danger.OWN_SUPPLY_ONLY: "unplug and discharge the part first: only the supply of this test may drive it",
     Danger.LIVE_NODE: "attach clips with the power off, power on, read, power off; treat the node as live",
     Danger.CURRENT_PATH: (
         "meter in series, never across a source; do not exceed the fuse of the current jack"

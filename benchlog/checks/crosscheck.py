@@ -44,7 +44,7 @@ _NEAR_ZERO_COUNTS = 10
 _CAPTURE = Way("capture the waveform at the node (--waveform)", 0.9, 5.0)
 _STANDARD = Way("read a check standard with each", 0.9, 3.0)
 _AT_REST = Way("wait until the node is steady, then read A-B-A again", 0.85, 3.0)
-_ACCURACIES = Way("look up the accuracy in each meter's manual and state it (--accuracy)", 0.9, 2.0)
+_ACCURACIES = Way("look up the missing accuracy in the meter's manual and state it (--accuracy)", 0.9, 2.0)
 #: The least that a data sheet allows a meter: what its display can't resolve.
 _LEAST = Accuracy(0.0, 1.0)
 _AC = (Function.AC_VOLTS, Function.AC_CURRENT)
@@ -229,7 +229,7 @@ def _refuse(readings: Sequence[MeterReading]) -> None:
     if len(tags) < 2:
         raise UsageError(
             f"only {tags[0]} was read, and a meter can't confirm itself",
-            hint="read the same point with a second meter, too",
+            hint="read the same point with a second meter, and give each meter a name of its own",
         )
     for m in readings:
         _refuse_display(m.reading)

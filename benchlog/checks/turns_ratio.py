@@ -48,6 +48,8 @@ __all__ = ["Injection", "RatioSetup", "Winding", "check_turns_ratio", "same_samp
 
 #: If the inverse of a ratio is this close to the expected one (relative), the channels are swapped (judgement).
 EXCHANGED_WITHIN = 0.1
+#: With more turns too many or too few nobody corrects a winding (judgement).
+_FEW_TURNS = 3
 PROBE_CAUTION = "Scope ground clips are connected to protective earth. Put both on one point, never on anything connected to mains."
 
 
@@ -212,7 +214,27 @@ def _findings(ratio: _Ratio, judged: _Judged) -> tuple[Finding, ...]:
         *ratio.findings,
         *(f for f in _sense_findings(ratio) if f not in judged.doubts),
         *_frequency_findings(ratio),
+        *_other_number(judged),
     )
+
+
+def _other_number(judged: _Judged) -> list[Finding]:
+    """What to do about a winding with a few turns too many or too few."""
+    posterior = judged.posterior
+    if (
+        posterior is None
+        or judged.blocked
+        or judged.judgement.verdict is not Verdict.FAIL
+        or not posterior.decided
+    ):
+        return []
+    off = posterior.most_likely - posterior.planned
+    if not 0 < abs(off) <= _FEW_TURNS:
+        return []
+    turns = f"{abs(off)} turn{'s' if abs(off) > 1 else ''}"
+    own = f"take {turns} off" if off > 0 else f"add {turns}"
+    words = f"next: your own winding: {own} and measure again; a bought one: compare its label, count the loop's turns again"
+    return [Finding(FindingKind.ADVICE, words)]
 
 
 def same_samples(capture: Capture, other: Capture, channels: Sequence[str]) -> bool:

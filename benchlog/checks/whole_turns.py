@@ -106,4 +106,5 @@ def judge_turns(turns: Uncertain, limits: Limits | None, posterior: TurnsPosteri
     best = posterior.most_likely
     sure, by_data = percent(posterior.probability), percent(posterior.by_data[best])
     which = "" if posterior.decided else f" of {best}"
-    return Judgement(verdict, p, f"{sure} sure{which}, from the data alone {by_data}")
+    alone_words = f", from the data alone {by_data}" if by_data != sure else ""
+    return Judgement(verdict, p, f"{sure} sure{which}{alone_words}")

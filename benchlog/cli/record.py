@@ -74,8 +74,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "export the record; from a damaged logbook, the intact part",
         "record_check.export",
     )
-    sub.add_argument("--csv", metavar="DIR", help="results.csv, quantities.csv, readings.csv")
-    sub.add_argument("--jsonl", metavar="DIR", help="the whole chain, as text")
+    sub.add_argument(
+        "--csv",
+        metavar="DIR",
+        help="results.csv, quantities.csv, readings.csv, and events.csv: all other entries, a line each",
+    )
+    sub.add_argument(
+        "--jsonl", metavar="DIR", help="the whole record with every field, as text; can be imported again"
+    )
     sub.add_argument("--parquet", metavar="DIR", help="data sets partitioned by project and session")
 
     sub = action(

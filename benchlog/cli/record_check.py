@@ -166,6 +166,8 @@ def export(args: argparse.Namespace, ctx: Context) -> int:
 
         for path in written:
             ctx.console.print(Text(path), soft_wrap=True)
+        if args.csv and not args.jsonl:
+            ctx.console.print("events.csv has a line per entry; every field of them: --jsonl", soft_wrap=True)
         for fault in faults:
             ctx.console.print(Text(f"▲ left out: {strip_controls(str(fault['what']))}", style="red"))
     return 5 if faults else 0
@@ -178,7 +180,11 @@ def _exporter(name: str, ctx: Context) -> Callable[..., list[Path]]:
         return export_parquet
     from benchlog.logbook.export import export_csv, export_jsonl
 
-    return partial(export_csv, bench=_bench(ctx)) if name == "csv" else export_jsonl
+    if name == "jsonl":
+        return export_jsonl
+    from benchlog.cli.entry_words import summary
+
+    return partial(export_csv, bench=_bench(ctx), words=summary)
 
 
 def _bench(ctx: Context) -> Bench | None:

@@ -149,13 +149,12 @@ def _show_page(stack: ExitStack, desk: PhoneDesk, person: Person) -> None:
     picture = io.StringIO()
     segno.make(address, error="l").terminal(picture, compact=True, border=2)
     person.show_picture(picture.getvalue())
-    person.show("On the phone:")
-    person.show_picture(f"{address}\n")  # in one line, however long
+    person.show_picture(f"On the phone:\n{address}\n")  # in one line, however long
     person.show(
         "Whoever opens this address can press the buttons: keep it to yourself. Phone and computer must share a network."
     )
     person.answer(
-        Prompt("hookup", "open the page on the phone", "start/phone")
+        Prompt("hookup", "this page is open on the phone", "start/phone")
     )  # the code scrolls away after it
 
 

@@ -275,10 +275,8 @@ class Acquisition(Dialogue):
 
     def _choose_meter(self, what: str, key: str) -> str:
         tags = tuple(i.tag for i in self.bench.instruments.values() if i.kind == "meter")
-        if len(tags) == 1:
-            return tags[0]
-        if not tags:
-            return "meter"
+        if len(tags) < 2:
+            return tags[0] if tags else "meter"
         return self.choose(Prompt("choice", f"which meter for the {what}?", f"{key}/meter", choices=tags))
 
     def _mind_the_jacks(self, tag: str, function: Function, key: str) -> None:
@@ -364,7 +362,7 @@ class Acquisition(Dialogue):
         tag, function, key = wanted.tag, wanted.function, wanted.key
         prompt = Prompt("display", f"{wanted.what}: what does {tag} show on {function}?", key, tag, function)
         while True:
-            text = self.typed_early(tag, key) or self.ask(prompt)
+            text = self.typed_early(function, key) or self.ask(prompt)
             try:
                 reading = as_displayed(text, function, tag)
             except UsageError as error:
@@ -376,8 +374,7 @@ class Acquisition(Dialogue):
 
     def _as_read(self, reading: Reading, wanted: _Wanted) -> bool:
         """Ask about a slip, or about digits left out; a value stays as read unless the person reads it again."""
-        expect = wanted.expect
-        slips = possible_slips(reading, expect, limits=wanted.limits)
+        slips = possible_slips(reading, expect := wanted.expect, limits=wanted.limits)
         asked = [f"{reading.displayed} is {slip.question}" for slip in slips]
         if self.person.interactive and (digits := self.bench.other_digits(reading)):
             asked.append(f"{digits}.")
@@ -389,7 +386,7 @@ class Acquisition(Dialogue):
         question = f"{reading.displayed}{expected}: keep it as read?"
         if not self.person.interactive:
             self.unasked[_by(reading)] = slips
-        elif not self.confirm(question, f"{wanted.key}/slip"):
+        elif not self.confirm(question, f"{wanted.key}/slip", undo_is_no=True):
             return False
         self.findings += [Finding(FindingKind.ENTRY, slip.noted_of(_by(reading))) for slip in slips]
         return True

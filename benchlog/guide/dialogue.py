@@ -43,7 +43,8 @@ class Dialogue:
     def __init__(self, person: Person) -> None:
         self.person = person
         self.last_done = ""
-        self._early = ""  # a reading typed at a hook-up
+        self._early = ""  # a reading typed at a hook-up, and the function that one is for, where known
+        self._early_function: Function | None = None
         self._answers = 0
         self._levels: list[Callable[[], bool]] = []
         self._undo: Callable[[], bool] | None = None
@@ -79,8 +80,8 @@ class Dialogue:
             self._levels.pop()
             self._reasons = before
 
-    def ask(self, prompt: Prompt) -> str:
-        """Ask; s, u and q work wherever they can't be meant as an answer.
+    def ask(self, prompt: Prompt, *, own: str = "") -> str:
+        """Ask; s, u and q work wherever they can't be meant as an answer, and are not the prompt's `own`.
 
         Raises
         ------
@@ -90,7 +91,7 @@ class Dialogue:
         while True:
             answer = self.person.answer(prompt)
             wish = _WISHES.get(answer.lower(), "")
-            if prompt.kind == "text" or answer in prompt.choices or not wish:
+            if prompt.kind == "text" or answer in prompt.choices or wish in ("", own):
                 self._answers += 1
                 return answer
             self.wish(wish, prompt.key)
@@ -115,17 +116,25 @@ class Dialogue:
                 return reason
             self.person.show("  type a few words, for the record")
 
-    def do(self, text: str, key: str, instrument: str = "", function: Function | None = None) -> None:
+    def do(
+        self,
+        text: str,
+        key: str,
+        instrument: str = "",
+        function: Function | None = None,
+        *,
+        reads: Function | None = None,
+    ) -> None:
         """Ask the user to do something, for instance set a dial, until Enter alone confirms it.
 
-        A reading typed here does not confirm; it is asked about when it is due.
+        A reading typed here does not confirm; it is asked about when it is due: one of `reads`, where that is known.
 
         Raises
         ------
         SkippedError, StoppedError, UndoneError, TakenBackError
             If the user chooses that.
         """
-        self._early = ""
+        self._early, self._early_function = "", reads or function
         while answer := self.ask(Prompt("hookup", text, key, instrument, function)):
             later = ""
             if _LIKE_A_DISPLAY.match(answer):
@@ -133,19 +142,21 @@ class Dialogue:
             self.person.show(f"  '{answer}' does not answer this: press Enter alone when it is done{later}")
         self.last_done = text
 
-    def typed_early(self, tag: str, key: str) -> str:
+    def typed_early(self, function: Function, key: str) -> str:
         """Return the reading typed at the last hook-up if the user confirms that it is this one; else empty."""
+        if self._early_function not in (None, function):
+            return ""  # it is for a later question
         early, self._early = self._early, ""
         if not early or not self.person.interactive:
             return ""
-        question = f"you typed '{early}' before: does {tag or 'the meter'} show that now?"
+        question = f"Use the {early} you typed a moment ago? (n to type another)"
         return early if self.confirm(question, f"{key}/early") else ""
 
-    def confirm(self, text: str, key: str) -> bool:
-        """Ask a yes-or-no question until it is answered."""
+    def confirm(self, text: str, key: str, *, undo_is_no: bool = False) -> bool:
+        """Ask a yes-or-no question until it is answered; u may mean no, where that takes back what is asked about."""
         while True:
-            answer = self.ask(Prompt("confirm", text, key)).lower()
-            if answer in ("y", "yes", "n", "no"):
+            answer = self.ask(Prompt("confirm", text, key), own="u" if undo_is_no else "").lower()
+            if answer in ("y", "yes", "n", "no") or (undo_is_no and answer in ("u", "undo")):
                 return answer[0] == "y"
             self.person.show("  type y or n")
 
@@ -172,3 +183,5 @@ class Dialogue:
                 return ""
             if answer in ("u", "q"):
                 self.wish(answer, key)
+            else:
+                self.person.show(f"  '{answer}' does not answer this: press Enter, or u or q")

@@ -146,6 +146,9 @@ class MeterDiagnosis:
         acquisition, tag, function = self.acquisition, self.first.instrument, self.first.function
         if action == "second_meter":
             tag = _other_meter(acquisition, tag)
+        instrument = acquisition.bench.instruments.get(tag)
+        if instrument is None or not instrument.linked:
+            card = f"{card} Note the reading: you are asked for it next."
         acquisition.do(card, step, self.first.instrument)
         if action == _NEW_BATTERY:
             self.renewed = True

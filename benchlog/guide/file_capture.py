@@ -37,7 +37,9 @@ def ask_capture(
     which : str
         Which record it is, if there are several.
     """
-    question = f"{which}record of {' and '.join(channels)} with {scope}: which file? (one file per channel: name them all)"
+    question = (
+        f"{which}capture file of {' and '.join(channels)} from {scope}? (one file per channel: name them all)"
+    )
     while True:
         text = dialogue.ask(Prompt("file", question, key))
         try:

@@ -48,6 +48,7 @@ class OneCheck:
     person: Person
     undo: Callable[[], bool]  #: Withdraws the last result; returns whether one was withdrawn.
     cards: bool = False  #: Show a hook-up card before each check.
+    before: str = ""  #: Why the next check is due although it was begun before; said once.
     _limits_shown: str = field(default="", init=False)
 
     def run(self, check: Check, acquisition: Acquisition) -> Result | None:
@@ -106,10 +107,12 @@ class OneCheck:
                     self._powered(check, acquisition),
                     acquisition.going_back(lambda: self._take_back(check, acquisition)),
                 ):
+                    wiring = check.wiring()
+                    reads = wiring.function if wiring is not None else None
                     if check.hookup:
-                        acquisition.do(check.hookup, f"{check.id}/hookup")
-                    elif self.person.interactive and check.wiring() is not None:
-                        acquisition.do("connected as drawn?", f"{check.id}/hookup")
+                        acquisition.do(check.hookup, f"{check.id}/hookup", reads=reads)
+                    elif self.person.interactive and wiring is not None:
+                        acquisition.do("connected as drawn?", f"{check.id}/hookup", reads=reads)
                     self._note_power(check, acquisition)
                     return measure(check, self.plan, acquisition)
             except TakenBackError:
@@ -124,7 +127,7 @@ class OneCheck:
             yield
         finally:
             if off and acquisition.energised:
-                self.person.caution(off)
+                self.person.caution(f"{check.part}: {off}")
 
     @staticmethod
     def _note_power(check: Check, acquisition: Acquisition) -> None:
@@ -179,6 +182,9 @@ class OneCheck:
             dangers.append("connected to mains: rated meter and leads only, no scope clip; local rules apply")
         for danger in dangers:
             person.show(f"  ! {danger}", style="bold red")
+        if self.before:
+            person.show(f"  last time: {self.before}")
+            self.before = ""
         if (wiring := check.wiring()) is not None:
             acquisition.show_hookup(wiring)
         for doubt in self._doubted(check):

@@ -9,14 +9,15 @@ from benchlog.guide.person import Prompt
 from benchlog.keyboard import ENTER
 from benchlog.wording import strip_controls
 
-_TAIL = {"confirm": "[y/n]", "quantity": "[Enter: not known]"}
 _LINE_TAIL = {
-    **_TAIL,
+    "confirm": "[y/n]",
+    "quantity": "[Enter: not known]",
     "hookup": "[Enter when done, s to skip]",
     "outcome": "[the reading, Enter; s skip, ? help]",
 }
 _KEY_TAIL = {
-    **_TAIL,
+    "confirm": "[y/n, ? help]",
+    "quantity": "[Enter: not known, ? help]",
     "hookup": "[Enter done, s skip, u undo, q stop]",
     "display": "[s skip, u undo, q stop]",
     "file": "[s skip, u undo, q stop, ? help]",
@@ -53,6 +54,7 @@ BEGINS_A_READING = frozenset("0123456789.,+-−")
 NOT_A_CHOICE = "'{}' is not one of the choices: press a number from 1 to {}, or ? for help"
 #: Message for a word typed at a prompt for one key.
 WRONG_KEY = {"confirm": "type y or n", "choice": "press one of the keys shown, or ? for help"}
+WRONG_KEY |= dict.fromkeys(("next", "last"), WRONG_KEY["choice"])
 #: Keys while a display settles.
 LIVE_HELP = f"t type the reading, {_KEYS_HELP}"
 ENTER_SHOWN = {"hookup": "done"}
@@ -75,7 +77,8 @@ def answers_shown(prompt: Prompt, *, keys: bool, numbered: bool) -> str:
         wishes = [f"{word[0]} {word}" for word in prompt.choices]
         rest = "s leave it, u undo, q stop" if prompt.kind == "next" else "Enter closes, u undo"
         return f"[{', '.join(wishes)}, {rest}]"
-    return f"[{', '.join(f'{number} {word}' for number, word in enumerate(prompt.choices, 1))}]"
+    more = ["? help"] if keys else []
+    return f"[{', '.join([*(f'{number} {word}' for number, word in enumerate(prompt.choices, 1)), *more])}]"
 
 
 def help_lines(prompt: Prompt) -> list[str]:
@@ -128,13 +131,15 @@ def question_text(prompt: Prompt, columns: int | None, *, keys: bool, explained:
     if listed:
         lines = (explained and explained_choices(prompt)) or _in_columns(prompt.choices, width)
         tail = f"[1 to {len(prompt.choices)}, s skip, u undo, q stop, ?{' help' if width > _NARROW else ''}]"
+    if len(tail) <= width - 2:
+        tail = tail.replace(" ", _KEPT)  # a hint is not broken where it fits into a line of its own
     shown = [text, *(f"    {line}" for line in lines), f"  {tail}"] if listed else [f"{text} {tail}".rstrip()]
     asked = "\n".join(
         textwrap.fill(
             line, width, subsequent_indent="      " if line[:4].isspace() else "  ", break_long_words=False
         )
         for line in shown
-    )
+    ).replace(_KEPT, " ")
     full = len(asked.rpartition("\n")[2]) > width - room
     return f"{asked}\n " if full else asked
 
@@ -169,6 +174,8 @@ def numbered_answer(prompt: Prompt, line: str) -> str:
 def answer_of_key(prompt: Prompt, key: str) -> str | None:
     """Return the answer that a key gives; None for a key without meaning here."""
     low = key.lower()
+    if low == "s" and prompt.kind in ("next", "last") and not (prompt.kind == "next" and prompt.choices):
+        return None  # there is nothing to leave
     if low in ("s", "u", "q", "?") and low not in {word.lower() for word in prompt.choices if len(word) == 1}:
         return low
     if prompt.kind == "choice":

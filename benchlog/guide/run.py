@@ -171,12 +171,13 @@ class Guide:
 
     def _wish(self, check: Check, result: Result | None, acquisition: Acquisition, *, last: bool) -> str:
         wishes: tuple[str, ...] = ()
+        verdict = result.overall if result is not None else self._verdicts[check.id]
+        word = "can't tell" if verdict is Verdict.INDETERMINATE else str(verdict)
         if result is not None and result.overall in (Verdict.FAIL, Verdict.INDETERMINATE):
             wishes = ("again", "diagnose") if acquisition.doubtful_reading() is not None else ("again",)
         if last:
-            return acquisition.go_on("Finished.", "close/last", wishes, last=True)
-        verdict = Verdict.PASS if result is None else result.overall
-        word = "can't tell" if verdict is Verdict.INDETERMINATE else str(verdict)
+            done = f"{check.id}: {word}. That was the last check."
+            return acquisition.go_on(done, "close/last", wishes, last=True)
         return acquisition.go_on(f"{check.id}: {word}.", f"{check.id}/next", wishes)
 
     def run_check(self, check: Check, acquisition: Acquisition) -> Result | None:
@@ -246,7 +247,10 @@ class Guide:
             while todo and (hold := state.held_by(todo[0])):
                 self._verdicts[todo[0].id] = Verdict.NOT_DONE
                 self._wait_for(hold, todo.pop(0))
-            return todo.pop(0) if todo else None
+            if not todo:
+                return None
+            self._checks.before = state.checks[todo[0].id].before
+            return todo.pop(0)
         waiting: list[Check] = [
             s.check
             for s in state.checks.values()
@@ -259,6 +263,7 @@ class Guide:
                 self._wait_for(hold, held)
             return None
         self._tried.add(waiting[0].id)
+        self._checks.before = state.checks[waiting[0].id].before
         return waiting[0]
 
     def _waits(self, check: Check, state: ProjectState) -> bool:

@@ -1,6 +1,6 @@
 """The record as text for spreadsheets and text editors.
 
-CSV has one row per result and one per reading. JSON lines hold the whole chain, one entry per line exactly as it was
+CSV has one row per result, one per reading, and one per other entry with what it says in a line. JSON lines hold the whole chain, one entry per line exactly as it was
 digested, with readings, samples and attachments beside it; a logbook restored from them has the same digests.
 """
 
@@ -19,6 +19,7 @@ from benchlog.bench import Bench
 from benchlog.clock import rfc3339
 from benchlog.errors import LogbookDamagedError
 from benchlog.files import whole_file, write_whole
+from benchlog.logbook.chain import Entry
 from benchlog.logbook.quantities import (
     QUANTITY_COLUMNS,
     Served,
@@ -62,6 +63,8 @@ READING_COLUMNS = (
 )
 #: What results and the bench file say of a reading, in readings.csv.
 SERVED_COLUMNS = ("part", "check", "use", "withdrawn", "expanded_uncertainty")
+EVENT_COLUMNS = ("entry", "session", "time", "kind", "words", "superseded_by")
+_IN_OTHER_TABLES = ("result", "readings", "channel")
 HOW_TO_CHECK = """How to check this record with any SHA-256 tool
 ==============================================
 
@@ -106,15 +109,20 @@ def reading_count(book: LogbookReader) -> int:
     return int(row[0]) if row else 0
 
 
+def _body_text(entry: Entry) -> str:
+    return json.dumps(entry.body, ensure_ascii=False)
+
+
 def export_csv(
     book: LogbookReader,
     folder: Path,
     *,
     bench: Bench | None = None,
+    words: Callable[[Entry], str] = _body_text,
     progress: Progress | None = None,
     on_damage: OnDamage | None = None,
 ) -> list[Path]:
-    """Write results.csv, quantities.csv and readings.csv; UTF-8, RFC 4180 with line feeds, times in UTC, values in SI units.
+    """Write results.csv, quantities.csv, readings.csv and events.csv; UTF-8, RFC 4180 with line feeds, times in UTC, values in SI units.
 
     Parameters
     ----------
@@ -122,6 +130,8 @@ def export_csv(
         Created if it does not exist.
     bench : Bench, optional
         Whose accuracy statements give the expanded uncertainty of readings.
+    words : callable, optional
+        What an entry says in one line, for events.csv; without it its fields as JSON.
     progress : callable, optional
         Called with (readings done, readings in all).
     on_damage : callable, optional
@@ -164,7 +174,33 @@ def export_csv(
             done += len(chunk)
             if progress is not None:
                 progress(done, total)
-    return [results, quantities, readings]
+    return [results, quantities, readings, _export_events(book, folder, superseded, words, on_damage)]
+
+
+def _export_events(
+    book: LogbookReader,
+    folder: Path,
+    superseded: Mapping[int, int],
+    words: Callable[[Entry], str],
+    on_damage: OnDamage | None,
+) -> Path:
+    """Write one line per entry that is neither a result nor readings: standards, recalls, repairs, notes, diagnoses."""
+    path = folder / "events.csv"
+    with whole_file(path) as file:
+        writer = csv.writer(file, quoting=csv.QUOTE_NONNUMERIC, lineterminator="\n")
+        writer.writerow(EVENT_COLUMNS)
+        for entry in intact_entries(book, on_damage):
+            if entry.kind not in _IN_OTHER_TABLES:
+                row = (
+                    entry.seq,
+                    entry.session,
+                    entry.time,
+                    entry.kind,
+                    words(entry),
+                    superseded.get(entry.seq),
+                )
+                writer.writerow(map(_cell, row))
+    return path
 
 
 def _served_rows(

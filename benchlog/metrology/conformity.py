@@ -22,6 +22,9 @@ RULE = "guard band w = U (ILAC-G8:09/2019)"
 #: part, number of terms, and the size below which terms are dropped. The truncation error is below 1e-4.
 _TAIL, _TERMS, _NEGLIGIBLE = 6.0, 100, 1e-7
 
+#: A chance of less is not said beside "can't tell"; it is that of a normal error at the edge of the guard band.
+_UNSURE = 0.023
+
 #: Half-widths of a meter's error by its data sheet, see `BudgetLine`.
 Bound: TypeAlias = Sequence[float]
 
@@ -126,12 +129,17 @@ def judge(quantity: Uncertain, limits: Limits, name: str = "value") -> Judgement
     p = conformance_probability(y, u, low, high, quantity.degrees_of_freedom, bounds)
     shown = f"{name} {format_uncertain(y, quantity.expanded_uncertainty, quantity.unit)}"
     if limits.standard_uncertainty > 0:
-        shown += f" (each limit ± {format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)})"
+        own = format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)
+        shown += f" (the limits themselves are known to ± {own})"
     if not math.isfinite(y) or not math.isfinite(expanded):
         return Judgement(Verdict.NOT_DONE, 0.0, f"{name} could not be measured")
     verdict, words = _side(y, expanded, limits)
     if verdict is Verdict.INDETERMINATE:
-        words += f" to tell ({percent(p)} chance that it is within)"
+        words += f" to tell: a margin of {format_quantity(expanded, quantity.unit, 2)} is needed"
+        if (
+            _UNSURE < p < 1 - _UNSURE
+        ):  # beyond that it would read like a verdict, which the margin alone gives
+            words += f" ({percent(p)} chance that it is within)"
     return Judgement(verdict, p, f"{shown} {words}")
 
 

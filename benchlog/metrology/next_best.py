@@ -30,7 +30,12 @@ _WAYS: Mapping[Role, tuple[str, float, float]] = {
         0.1,
         5.0,
     ),
-    Role.COUNTS: ("read it on the next finer range", 0.2, 1.0),
+    # Its reading may be on the finest range that can show it: a result does not say what ranges the meter has.
+    Role.COUNTS: (
+        "read it in finer steps: on a finer range if one can show it, else on a meter with more digits",
+        0.2,
+        3.0,
+    ),
     Role.SCATTER: ("take four readings instead of one and average them", 0.5, 2.0),
     Role.NOISE: ("take a record four times as long", 0.5, 2.0),
     Role.MAINS: ("read the mains at the same moment as the reading", 0.3, 1.0),
@@ -61,8 +66,16 @@ _WAYS_OUT: Mapping[FindingKind, tuple[str, float, float]] = {
     FindingKind.TIME_BASE: ("save it again with every sample, or give --sample-interval", 0.8, 2.0),
     FindingKind.SPECTRUM: ("save the time record, not the spectrum", 0.95, 1.0),
     FindingKind.NO_SIGNAL: ("check the probes and the generator, then capture again", 0.8, 3.0),
-    FindingKind.HOOKUP: ("look where each clip and probe is, then capture again", 0.8, 3.0),
-    FindingKind.PHASE: ("look where each clip and probe is, then capture again", 0.8, 3.0),
+    FindingKind.HOOKUP: (
+        "look where each clip and probe is, and which channel is which; then capture again",
+        0.8,
+        3.0,
+    ),
+    FindingKind.PHASE: (
+        "look where each clip and probe is, and which channel is which; then capture again",
+        0.8,
+        3.0,
+    ),
     FindingKind.LEADS: ("press the test tips together and read that, too (the lead null)", 0.9, 0.5),
     FindingKind.ENTRY: (
         "check the load resistor's value and clips, then read open and loaded once more",

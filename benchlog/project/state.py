@@ -89,6 +89,12 @@ class CheckStatus(msgspec.Struct, frozen=True):
     result: Result | None = None
     entry: Entry | None = None
     recalls: tuple[Recalled, ...] = ()
+    never_begun: bool = False  #: Neither measured, skipped nor broken off.
+
+    @property
+    def before(self) -> str:
+        """Why it is due although it was begun before; empty for any other."""
+        return "" if self.never_begun or self.state is CheckState.PASSED else self.reason
 
     @property
     def recall(self) -> str:
@@ -269,7 +275,8 @@ def _check_status(check: Check, found: _Sorted, now_utc_ns: int) -> CheckStatus:
     if last is not None and all(entry.seq < last.seq for entry in found.results.get(check.id, ())):
         skipped = f"skipped: {last.body.get('reason', '')}"
         notes.append(skipped if last.kind == "skip" else f"broken off {ago(last.utc_ns, now_utc_ns)}")
-    return CheckStatus(check, CheckState.DUE, "; ".join(dict.fromkeys(notes)) or "not done yet")
+    why = "; ".join(dict.fromkeys(notes)) or "not done yet"
+    return CheckStatus(check, CheckState.DUE, why, never_begun=not notes)
 
 
 def _judged(check: Check, found: _Sorted, entry: Entry, result: Result, now_utc_ns: int) -> CheckStatus:

@@ -57,7 +57,7 @@ def write_certificate(
     Parameters
     ----------
     path : Path
-        HTML file to write; with `pdf` a PDF beside it with the same name, and either name may be given.
+        HTML file to write, with `pdf` a PDF of the same name beside it; or the PDF, and then only that is written.
     now_utc_ns : int
         Time of issue.
     plan : Plan, optional
@@ -72,18 +72,20 @@ def write_certificate(
     AdapterUnavailableError
         With `pdf`, when no Chromium is installed.
     """
-    if path.suffix.lower() == ".pdf":
-        if not pdf:
-            raise UsageError(
-                f"{path}: the certificate is an HTML page", hint=f"--out {path.with_suffix('.html')} --pdf"
-            )
-        path = path.with_suffix(".html")
+    if path.suffix.lower() == ".pdf" and not pdf:
+        raise UsageError(f"{path}: the certificate is an HTML page", hint=f"--out {path} --pdf prints it")
     if not path.parent.is_dir():
         raise UsageError(f"there is no folder {path.parent}", hint="make it first, or correct --out")
     facts = gather(book, plan, now_utc_ns)
     page = _rendered(facts, book, plan, now_utc_ns)
-    write_page(path, page)
-    paths = (path, print_pdf(path)) if pdf else (path,)
+    paths: tuple[Path, ...] = (path,)
+    if path.suffix.lower() == ".pdf":
+        print_pdf(page, path)
+    else:
+        write_page(path, page)
+        if pdf:
+            paths = (path, path.with_suffix(".pdf"))
+            print_pdf(page, paths[-1])
     return Written(paths, plain_text(facts.headline, _HEADLINE), facts.clean, bool(facts.damage))
 
 

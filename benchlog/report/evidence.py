@@ -64,21 +64,23 @@ def _not_counted(result: Result, withdrawal: Entry | None) -> str:
     return said if withdrawal is None else f"withdrawn ({withdrawal.body.get('reason', '')}); it was {said}"
 
 
-def failed_before(entries: Sequence[Entry], listed: Mapping[int, Result]) -> int:
-    """Number of listed results whose check had failed on that part before and was done again.
+def failed_before(entries: Sequence[Entry], listed: Mapping[int, Result]) -> dict[tuple[str, str], list[int]]:
+    """Earlier failures of listed results: for each check and part that was done again, the entries.
 
     Parameters
     ----------
     listed : mapping of int to Result
         Results in the table, by entry.
     """
-    failed = set()
+    shown = {(r.check_id or r.check, r.part) for r in listed.values()}
+    failed: dict[tuple[str, str], list[int]] = {}
     for entry in entries:
         if entry.kind == "result" and entry.seq not in listed:
             result = Result.from_json(entry.body)
-            if result.overall is Verdict.FAIL:
-                failed.add((result.check_id or result.check, result.part))
-    return sum((r.check_id or r.check, r.part) in failed for r in listed.values())
+            key = (result.check_id or result.check, result.part)
+            if result.overall is Verdict.FAIL and key in shown:
+                failed.setdefault(key, []).append(entry.seq)
+    return failed
 
 
 def _done(

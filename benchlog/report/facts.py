@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import msgspec
@@ -74,7 +74,8 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
     shown = {entry.seq: result for entry, result in evidence.results}
     results = list(shown.values())
     again = failed_before(entries, shown)
-    headline, clean = _headline(evidence, damage, again)
+    before = history(entries, shown)
+    headline, clean = _headline(evidence, damage, again, tried=bool(before))
     times = [entry.time for entry, _ in evidence.results]
     cautions = [*_energy(plan), *(caution for result in results for caution in result.cautions)]
     attachments, standards = _of_kind(entries, "attachment"), _of_kind(entries, "standard")
@@ -89,7 +90,7 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
         results=evidence.results,
         not_tested=evidence.not_tested,
         open_points=_open_points(evidence),
-        history=history(entries, shown),
+        history=before,
         clock=() if damage else tuple(_clock_words(book, now_utc_ns)),
         holds=evidence.holds,
         substitutions=evidence.substitutions,
@@ -161,17 +162,24 @@ _STATE_WORDS = {
 }
 
 
-def _headline(evidence: Evidence, damage: Sequence[str], again: int) -> tuple[str, bool]:
+def _headline(
+    evidence: Evidence, damage: Sequence[str], again: Mapping[tuple[str, str], Sequence[int]], *, tried: bool
+) -> tuple[str, bool]:
     """First line, and whether nothing is wrong."""
     damaged, wrong = _damage_words(damage), _wrong(evidence)
     if not evidence.counted:
         first = next(iter([*damaged, *wrong]), "")
-        return f"Nothing was tested.{f' Attention: {first}.' if first else ''}", False
+        nothing = "No result counts: see below what was tried." if tried else "Nothing was tested."
+        return f"{nothing}{f' Attention: {first}.' if first else ''}", False
     passed = sum(counted.state is CheckState.PASSED for counted in evidence.counted)
     total = len(evidence.counted) + len(evidence.not_tested)
     count = f"{passed} of {total} check{'s' if total != 1 else ''} passed"
     if again:
-        count += f"; {again} failed before and {'was' if again == 1 else 'were'} done again"
+        failures = sorted(seq for entries in again.values() for seq in entries)
+        where = f"entr{'y' if len(failures) == 1 else 'ies'} {_some(list(map(str, failures)))}"
+        count += (
+            f"; {len(again)} failed before ({where}) and {'was' if len(again) == 1 else 'were'} done again"
+        )
     rest = f" {len(evidence.not_tested)} not tested." if evidence.not_tested else ""
     if damaged or wrong:
         return f"Attention: {'; '.join([*damaged, count, *wrong])}.{rest}", False

@@ -64,8 +64,8 @@ def find_browser(
     return next((place for place in places if is_file(place)), None)
 
 
-def print_pdf(path: Path) -> Path:
-    """Print a page to a PDF in the same folder, by an installed browser; an older one stays where that fails.
+def print_pdf(page: str, target: Path) -> None:
+    """Print an HTML page to a PDF file, by an installed browser; an older one stays where that fails.
 
     Raises
     ------
@@ -77,29 +77,28 @@ def print_pdf(path: Path) -> Path:
     browser = find_browser()
     if browser is None:
         raise AdapterUnavailableError(
-            f"{path} is written, but no browser that can print it was found",
-            hint="open the page in any browser and print it to PDF, or install Chromium",
+            f"{target} is not written: no browser that can print to PDF was found",
+            hint="write the page (--out FILE.html) and print it from any browser, or install Chromium",
         )
-    target = path.with_suffix(".pdf")
-    # In the page's folder: a sandboxed browser may not see hidden or temporary folders.
+    # In the target's folder: a sandboxed browser may not see hidden or temporary folders.
     with (
-        tempfile.TemporaryDirectory(dir=path.parent, prefix="printing-") as folder,
+        tempfile.TemporaryDirectory(dir=target.parent, prefix="printing-") as folder,
         tempfile.TemporaryDirectory() as profile,
     ):
-        printed = Path(folder) / "page.pdf"
+        path, printed = Path(folder) / "page.html", Path(folder) / "page.pdf"
+        write_whole(path, page)
         try:
             done = _browse(browser, path, printed, profile)
         except subprocess.TimeoutExpired:
             raise UsageError(
-                f"{browser} did not print {path} within 120 s", hint="print the page from a browser by hand"
+                f"{browser} did not print {target} within 120 s", hint="print the page from a browser by hand"
             ) from None
         if done.returncode != 0 or not printed.exists():
             tail = re.sub(r"\s+", " ", done.stderr)[-200:]
             raise UsageError(
-                f"{browser} could not print {path}: {tail}", hint="print the page from a browser by hand"
+                f"{browser} could not print {target}: {tail}", hint="print the page from a browser by hand"
             )
         write_whole(target, printed.read_bytes())
-    return target
 
 
 def _browse(browser: str, path: Path, printed: Path, profile: str) -> subprocess.CompletedProcess[str]:

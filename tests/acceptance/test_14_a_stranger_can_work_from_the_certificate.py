@@ -128,7 +128,7 @@ def test_a_recalled_result_is_in_the_first_line(story_end: Desk) -> None:
     """MA-01 is found bad on V= after day 160: the first line names what is to be measured again, in every form."""
     plan = story_end.folder / "plan.toml"
     clean = words_of(story_end.folder / "certificate.html")
-    assert clean[0] == "17 of 17 checks passed; 2 failed before and were done again."
+    assert clean[0] == "17 of 17 checks passed; 2 failed before (entries 78, 102) and were done again."
     assert clean[1] == "Practice. All results are from the simulated bench: no real part was tested by them."
     story_end.run(
         "standard", "MA-01", "--bad", "read 30 % low", "--function", "V=", "--error", "-60 %", "--plan", plan

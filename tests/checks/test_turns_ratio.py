@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from benchlog.checks.turns_ratio import Injection, RatioSetup, Winding, check_turns_ratio
 from benchlog.cli import main
 from benchlog.errors import UsageError
+from benchlog.finding import FindingKind
 from benchlog.influence import Role
 from benchlog.magnetics.transformer import Transformer
 from benchlog.magnetics.turns_posterior import counting_prior
@@ -247,6 +248,17 @@ def test_a_strong_prior_alone_passes_nothing() -> None:
     assert result.turns["probability"] > 0.99
     assert result.verdict is Verdict.INDETERMINATE
     assert "from the data alone" in result.reason
+
+
+def test_a_turn_too_many_is_said_once_and_with_what_helps() -> None:
+    """101 for 100, surely: the chance by the data alone is left out where it is the same; own and bought windings differ."""
+    normal, swapped = ratio_captures(101, scope=Scope(), divider=100.0)
+    setup = RatioSetup("B", "A", divider=100.0, divider_tolerance=0.002)
+    result = check_turns_ratio(normal, setup, expected_turns=100, swapped=swapped)
+    assert result.verdict is Verdict.FAIL
+    assert "from the data alone" not in result.reason
+    (advice,) = (f for f in result.findings if f.kind is FindingKind.ADVICE)
+    assert "your own winding: take 1 turn off and measure again; a bought one:" in advice
 
 
 def test_the_prior_is_shown_and_can_be_set() -> None:

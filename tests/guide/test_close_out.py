@@ -46,7 +46,7 @@ def test_enter_alone_does_not_record_an_energised_hookup_as_nothing(rig: GuidedP
     person = ScriptedPerson(answers, interactive=True)
     guide = rig.guide(person, standards=False)
     guide.run()
-    assert person.said.index("12.0 V (V=): taken") < person.said.rindex("! power off now")
+    assert person.said.index("12.0 V (V=): taken") < person.said.rindex("! T1: power off now")
     assert guide.close_out()["left"] == "nothing"
     left = [prompt for prompt in person.asked if prompt.key == "close/left"]
     assert len(left) == 2

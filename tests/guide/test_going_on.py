@@ -11,6 +11,7 @@ from helpers.plan_text import part, plan_text, reading_check
 from helpers.scripted_person import ScriptedPerson
 
 from benchlog.bench import AccuracyLine, Bench, Instrument, Standard
+from benchlog.guide.dialogue import Dialogue
 from benchlog.guide.manual_reading import as_displayed
 from benchlog.guide.person import InputEndedError, Prompt
 from benchlog.metrology.accuracy import parse_accuracy
@@ -171,6 +172,17 @@ def test_what_was_not_confirmed_as_the_reading_is_asked_for(tmp_path: Path) -> N
     with GuidedProject(tmp_path, plan) as rig:
         rig.run(ScriptedPerson(answers, interactive=True), standards=False)
         assert rig.results[0].quantities["voltage"].value == 5.02
+
+
+def test_a_reading_typed_at_a_hook_up_is_not_offered_for_another_function() -> None:
+    """Ohms were hooked up; the first question is in volts."""
+    dialogue = Dialogue(
+        person := ScriptedPerson({"C01/hookup": ["1.605", ""], "C01/r/early": "y"}, interactive=True)
+    )
+    dialogue.do("tips on R1", "C01/hookup", reads=Function.OHMS)
+    assert dialogue.typed_early(Function.AC_VOLTS, "C01/mains") == ""
+    assert dialogue.typed_early(Function.OHMS, "C01/r") == "1.605"
+    assert person.keys == ["C01/hookup", "C01/hookup", "C01/r/early"]
 
 
 # ---- a meter found bad ----

@@ -75,6 +75,10 @@ def test_skip_is_written_with_its_reason(rig: GuidedProject) -> None:
     assert rig.run(person) is Verdict.NOT_DONE
     assert rig.bodies("skip") == [{"check_id": "C01", "part": "T1", "reason": "no probe here"}]
     assert rig.states == ["due", "passed", "passed"]
+    again = ScriptedPerson(ALL)
+    rig.run(again)
+    assert "last time: skipped: no probe here" in again.said
+    assert again.said.count("last time:") == 1
 
 
 def test_stop_and_go_on(rig: GuidedProject) -> None:

@@ -86,7 +86,7 @@ def terminal(screen: Screen) -> Iterator[Terminal]:
         (Prompt("choice", "look", choices=("in order", "wrong range")), "2", "wrong range"),
         (Prompt("choice", "look", choices=("in order", "wrong range")), "u", "u"),
         (Prompt("next", "C01 done."), "\n", ""),
-        (Prompt("next", "C01 done."), "xu", "u"),
+        (Prompt("next", "C01 done."), "\x1b[Au", "u"),
         (Prompt("next", "C01 done.", choices=("again", "diagnose")), "\nd", "diagnose"),
         (Prompt("next", "C01 done.", choices=("again", "diagnose")), "A", "again"),
         (Prompt("last", "Finished.", choices=("again",)), "\n", ""),
@@ -268,6 +268,26 @@ def test_a_word_typed_where_a_key_answers_is_answered_once(screen: Screen, termi
     screen.type_when(("lit?", "4k7 ohm n"), ("type y or n", "y"))
     assert terminal.answer(Prompt("confirm", "lit?")) == "y"
     assert screen.seen().count("type y or n") == 1
+
+
+@pytest.mark.parametrize("typed", ["y\n", "s\n", "blah\n"])
+@pytest.mark.parametrize("kind", ["next", "last"])
+def test_nothing_but_its_keys_goes_on_after_a_pass(
+    kind: Literal["next", "last"], typed: str, screen: Screen, terminal: Terminal
+) -> None:
+    """Not the Enter behind a word either; and what the keys are is said."""
+    screen.type_when(("C01: pass.", typed), ("press one of the keys shown", "u"))
+    assert terminal.answer(Prompt(kind, "C01: pass.")) == "u"
+
+
+def test_a_hint_is_not_broken_where_it_fits_into_a_line(
+    screen: Screen, terminal: Terminal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "42")
+    screen.type_when(("q stop]", "\n"))
+    terminal.answer(Prompt("hookup", "clips of MB-02 on T1, plug in"))
+    lines = screen.seen().replace("\r\n", "\n").splitlines()
+    assert lines[:2] == ["? clips of MB-02 on T1, plug in", "  [Enter done, s skip, u undo, q stop]"]
 
 
 @pytest.mark.parametrize("typed", ["2.0 V", "1 V", "2"])

@@ -66,6 +66,17 @@ def test_a_person_who_keeps_it_as_read_is_taken_at_their_word(
         assert rig.results[0].verdict is Verdict.FAIL
 
 
+def test_u_at_a_doubted_reading_takes_back_that_reading_alone(tmp_path: Path) -> None:
+    """The hook-up before it stays as it is, and no reading was kept that needs a reason to withdraw."""
+    plan = plan_text(part("T1"), reading_check("C01", "V=", low="4.8 V", high="5.2 V", hookup="tips on T1"))
+    answers = {"C01/voltage": ["50.1 V", "5.01 V"], "C01/voltage/slip": "u"}
+    with GuidedProject(tmp_path, plan) as rig:
+        person = ScriptedPerson(answers, interactive=True)
+        rig.run(person, standards=False)
+        assert person.keys[:4] == ["C01/hookup", "C01/voltage", "C01/voltage/slip", "C01/voltage"]
+        assert rig.results[0].quantities["voltage"].value == 5.01
+
+
 def test_a_value_as_wrong_as_no_slip_makes_it_fails(tmp_path: Path) -> None:
     with GuidedProject(tmp_path, VOLTS, BENCH) as rig:
         rig.run(ScriptedPerson({"C01/voltage": "9.13 V"}))

@@ -81,11 +81,13 @@ def test_neutral_text_is_not_a_formula_and_can_be_undone(text: str) -> None:
 def test_csv_has_a_row_for_each_result_and_reading(small: Path, tmp_path: Path) -> None:
     """Numbers in full, units beside them; read back they equal the tables."""
     with benchlog.open(small) as tables:
-        results, quantities, readings = export_csv(tables.book, tmp_path / "out")
+        results, quantities, readings, events = export_csv(tables.book, tmp_path / "out")
+        others = [e.kind for e in tables.book.entries() if e.kind not in ("result", "readings", "channel")]
         frame, found, each = tables.readings(), tables.results(), tables.quantities(withdrawn=True)
     assert [(int(r["entry"]), r["quantity"], float(r["value"])) for r in rows(quantities)] == list(
         zip(each["entry"], each["quantity"], each["value"], strict=True)
     )
+    assert [r["kind"] for r in rows(events)] == others
     back = rows(readings)
     assert tuple(back[0]) == (*READING_COLUMNS, *SERVED_COLUMNS)
     assert [float(r["value"]) if r["value"] else None for r in back] == [
@@ -146,7 +148,7 @@ def test_no_cell_of_a_hostile_logbook_is_a_formula(hostile: Path, tmp_path: Path
             for row in rows(path):
                 for column, cell in row.items():
                     assert column in numbers or not cell.startswith(("=", "+", "-", "@", "\t", "\r"))
-            if path.stem != "quantities":  # its result has none
+            if path.stem in ("results", "readings"):  # the others have no such text
                 assert any(unneutral(cell) == FORMULA for row in rows(path) for cell in row.values())
         export_jsonl(book, tmp_path / "out" / "jsonl")
         export_parquet(book, tmp_path / "out" / "parquet")
@@ -295,6 +297,7 @@ def test_a_damaged_logbook_exports_what_is_intact_and_says_what_is_not(small: Pa
             export(book, tmp_path / export.__name__, on_damage=lambda seq, what: damage.setdefault(seq, what))
     assert sorted(damage) == sorted([block, result, attachment])
     assert len(rows(tmp_path / "export_csv" / "results.csv")) == 1
+    assert {row["kind"] for row in rows(tmp_path / "export_csv" / "events.csv")} >= {"attachment"}
     assert len(rows(tmp_path / "export_csv" / "readings.csv")) == 20
     assert len(pd.read_parquet(tmp_path / "export_parquet" / "readings")) == 20
 

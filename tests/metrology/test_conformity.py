@@ -13,7 +13,7 @@ from benchlog.displayed import parse_displayed
 from benchlog.metrology.accuracy import parse_accuracy
 from benchlog.metrology.conformity import conformance_probability, judge
 from benchlog.metrology.meter_reading import MeterReading
-from benchlog.result import Limits, Uncertain, Verdict
+from benchlog.result import BudgetLine, Limits, Uncertain, Verdict
 
 
 def known(value, u, df=None):
@@ -56,6 +56,19 @@ def test_close_to_the_limit_is_indeterminate():
     judged = judge(known(28.7, 0.19), Limits(25.6, 29.0, "V"))
     assert judged.verdict is Verdict.INDETERMINATE
     assert judged.conformance_probability == pytest.approx(0.943, abs=0.001)
+    assert judged.reason.endswith(
+        "too close to the limit 29.00 V to tell: a margin of 380 mV is needed (94 % chance that it is within)"
+    )
+
+
+def test_cannot_tell_does_not_quote_a_chance_that_reads_like_a_verdict() -> None:
+    """5.00 V, bound 0.1 V by data sheet, limit 4.90 V: surely within by the bound, but the rule asks for U = 2 u."""
+    u = 0.1 / math.sqrt(3)
+    line = BudgetLine("accuracy", u, half_widths=(0.1, 0.0, 0.0))
+    judged = judge(Uncertain(5.0, u, 2 * u, "V", budget=(line,)), Limits(4.9, 5.5, "V"))
+    assert judged.verdict is Verdict.INDETERMINATE
+    assert judged.conformance_probability > 0.99
+    assert judged.reason.endswith("to tell: a margin of 120 mV is needed")
 
 
 @given(

@@ -12,6 +12,7 @@ from benchlog.checks.crosscheck import check_crosscheck
 from benchlog.checks.mains import Mains
 from benchlog.checks.supply import LoadPoint, check_supply
 from benchlog.displayed import parse_displayed
+from benchlog.influence import Influence, Role
 from benchlog.metrology.accuracy import Accuracy, parse_accuracy
 from benchlog.metrology.conformity import judge
 from benchlog.metrology.meter_reading import MeterReading
@@ -23,7 +24,7 @@ from benchlog.metrology.next_best import (
     with_next_best,
 )
 from benchlog.nameplate import parse_nameplate
-from benchlog.result import Limits, Uncertain, Verdict
+from benchlog.result import BudgetLine, Limits, Result, Uncertain, Verdict
 
 
 def shown(text: str, accuracy: str = "1 % + 5") -> MeterReading:
@@ -66,6 +67,20 @@ def test_an_indeterminate_result_says_what_next_and_a_decided_one_does_not() -> 
     assert any(f.startswith("next (") for f in near.findings)
     clear = check_continuity(shown("0.30 ohm"), max_ohm=1.0)
     assert with_next_best(clear) == clear
+
+
+def test_no_finer_range_is_promised_for_a_reading_that_may_be_on_the_finest() -> None:
+    """1.003 V on a meter of 4000 counts is on its 4 V range; 400 mV can't show it. Its ranges are not known here."""
+    line = BudgetLine("counts of DM1", 0.005, Influence(Role.COUNTS, "DM1", "V dc"))
+    near = Result(
+        check="compare",
+        verdict=Verdict.INDETERMINATE,
+        reason="near",
+        quantities={"voltage": Uncertain(1.003, 0.005, 0.01, "V", budget=(line,))},
+        limits={"voltage": Limits(0.9, 1.0, "V")},
+    )
+    (way,) = ways_to_settle(near)
+    assert "if one can show it, else on a meter with more digits" in way.action
 
 
 SUPPLY = "5 V dc 2 A", "24 V ac 40 VA"

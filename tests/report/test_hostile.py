@@ -131,7 +131,7 @@ def test_sheets_hold_no_formula_and_stay_in_their_folder(hostile: tuple[Path, Pl
     said = desk.run("record", "export", "--csv", desk.folder / "csv", "--jsonl", desk.folder / "jsonl")
     assert said.code == 0
     csv.field_size_limit(10_000_000)
-    for name in ("results.csv", "quantities.csv", "readings.csv"):
+    for name in ("results.csv", "quantities.csv", "readings.csv", "events.csv"):
         with (desk.folder / "csv" / name).open(encoding="utf-8", newline="") as file:
             for row in csv.reader(file):
                 for cell in row:
@@ -139,7 +139,7 @@ def test_sheets_hold_no_formula_and_stay_in_their_folder(hostile: tuple[Path, Pl
                     assert not cell.startswith("-") or cell[1:2].isdigit() or cell[1:4] == "inf"
     written = {p.relative_to(desk.folder).as_posix() for p in desk.folder.rglob("*") if p.is_file()}
     assert {w for w in written if not w.startswith("jsonl/blobs/")} == {
-        "bench.toml", "csv/results.csv", "csv/quantities.csv", "csv/readings.csv", "jsonl/entries.jsonl", "jsonl/readings.jsonl", "jsonl/HOW-TO-CHECK.txt",
+        "bench.toml", "csv/results.csv", "csv/quantities.csv", "csv/readings.csv", "csv/events.csv", "jsonl/entries.jsonl", "jsonl/readings.jsonl", "jsonl/HOW-TO-CHECK.txt",
     }  # fmt: skip
     assert set(path.parent.rglob("*")) - before <= {Path(f"{path}-wal"), Path(f"{path}-shm")}
     made = Desk(tmp_path / "again")

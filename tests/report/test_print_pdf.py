@@ -48,8 +48,7 @@ def test_the_path_comes_first() -> None:
 @pytest.mark.skipif(os.name == "nt", reason="the browser here is a shell script")
 def test_an_older_print_stays_where_printing_fails(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Whole or not at all, and nothing else left in the folder."""
-    page, target, browser = tmp_path / "c.html", tmp_path / "c.pdf", tmp_path / "bin" / "chromium"
-    page.write_text("<p>page</p>")
+    target, browser = tmp_path / "c.pdf", tmp_path / "bin" / "chromium"
     browser.parent.mkdir()
     monkeypatch.setenv("PATH", str(browser.parent), prepend=os.pathsep)
     to = "for a; do case $a in --print-to-pdf=*) f=${a#*=};; esac; done; "
@@ -57,9 +56,9 @@ def test_an_older_print_stays_where_printing_fails(tmp_path: Path, monkeypatch: 
         browser.write_text(f"#!/bin/sh\n{to}{act}\n")
         browser.chmod(0o755)
         if act.endswith("$f"):
-            assert print_pdf(page) == target
+            print_pdf("<p>page</p>", target)
         else:
             with pytest.raises(UsageError, match="could not print"):
-                print_pdf(page)
+                print_pdf("<p>page</p>", target)
         assert target.read_text() == shown
-        assert {p.name for p in tmp_path.iterdir()} == {"c.html", "c.pdf", "bin"}
+        assert {p.name for p in tmp_path.iterdir()} == {"c.pdf", "bin"}
