@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 import re
 
 from benchlog.errors import UsageError
 from benchlog.reading import Function, Origin, Reading, State
 from benchlog.units import Quantity, parse_quantity
 
+#: First digits of the full scales of usual meters; common practice, no source.
+_RANGE_ENDS = (1.0, 2.0, 2.2, 3.0, 3.2, 4.0, 5.0, 6.0, 10.0)
 _OVERLOAD = re.compile(r"\s*[+-]?\s*\.?(?:0\.?L|O\.?L|OVER|OFL|OVLD|---+)\.?\s*(.*)", re.IGNORECASE)
 
 
@@ -144,3 +147,17 @@ def _beyond(text: str, function: Function | None, instrument: str, what: str) ->
         instrument=instrument,
         origin=Origin.HAND,
     )
+
+
+def digits_left_out(coarse: Reading, fine: Reading) -> bool:
+    """Whether the range that showed the finer of two typed readings would show the other with more digits, too."""
+    if (
+        coarse.origin is not Origin.HAND
+        or fine.origin is not Origin.HAND
+        or coarse.function is not fine.function
+    ):
+        return False
+    if not fine.value or coarse.value is None or coarse.resolution < 5 * fine.resolution:
+        return False
+    decade = 10.0 ** math.floor(math.log10(abs(fine.value)))
+    return not any(abs(fine.value) < end * decade <= abs(coarse.value) for end in _RANGE_ENDS)

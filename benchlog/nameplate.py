@@ -67,12 +67,20 @@ def parse_nameplate(text: str) -> Nameplate:
         if rating.value <= 0:
             raise UsageError(f"nameplate {text!r}: the rating must be positive", hint=hint)
         power = rating.value * voltage.value if rating.unit == "A" else rating.value
+        if power < _LEAST_VA:
+            raise UsageError(
+                f"nameplate {text!r}: no supply gives less than {_LEAST_VA:g} VA",
+                hint="check its prefix on the label: VA or mVA, A or mA",
+            )
     coupling = voltage.coupling or "ac"
     assumed = not voltage.coupling
     if regulation is not Regulation.UNKNOWN and coupling != "dc":
         raise UsageError(f"nameplate {text!r}: only a DC output is {regulation}", hint=hint)
     return Nameplate(voltage.value, coupling, power, text.strip(), regulation, coupling_assumed=assumed)
 
+
+#: Less is a slip of the prefix: the smallest transformers give some tenths of a volt-ampere; common practice, no source.
+_LEAST_VA = 0.1
 
 #: What labels write before the output's voltage.
 _LABEL = r"(?i)^(output|out|o/p|sec(ondary)?)\b[.:]*\s*"

@@ -136,7 +136,9 @@ def test_nameplates(text, volts, coupling, va):
     assert plate.power_va == (None if va is None else pytest.approx(va))
 
 
-@pytest.mark.parametrize("text", ["24", "24 V ac 40 XX", "0 V ac", "24 V ac 0 VA", "hello", "-24 V ac"])
+@pytest.mark.parametrize(
+    "text", ["24", "24 V ac 40 XX", "0 V ac", "24 V ac 0 VA", "hello", "-24 V ac", "24 V ac 40 mVA"]
+)
 def test_bad_nameplates(text):
     """What is not a nameplate is refused with an example."""
     with pytest.raises(UsageError):

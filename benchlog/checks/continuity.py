@@ -325,9 +325,7 @@ def _open_circuit(lead_null: MeterReading | None) -> Judgement:
 def _judge(resistance: Uncertain, limits: Limits | None, *, two_wire: bool) -> Judgement:
     if limits is None:
         shown = format_uncertain(resistance.value, resistance.expanded_uncertainty, "ohm")
-        return Judgement(
-            Verdict.NOT_DONE, 0.0, f"{shown}: no limits were given, so this reading is exploratory"
-        )
+        return Judgement(Verdict.NOT_DONE, 0.0, f"{shown} is not judged: no limit was given")
     judgement = judge(resistance, limits, "resistance")
     expanded = resistance.expanded_uncertainty
     coarse = limits.low is not None and resistance.value < RESOLVABLE * expanded

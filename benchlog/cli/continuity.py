@@ -96,7 +96,9 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         limits_set="typed",
         findings=(*result.findings, *accuracy_findings(ctx, reading, null, current)),
     )
-    if result.verdict in (Verdict.FAIL, Verdict.INDETERMINATE) and result.limits:
+    if result.verdict is Verdict.NOT_DONE:
+        result = msgspec.structs.replace(result, reason=f'{result.reason}; add --max "1 ohm"')
+    elif result.verdict is not Verdict.PASS and result.limits:
         result = _questioned(result, args, reading, null, current)
     taken = {"reading": reading, "lead null": null, "current": current}
     readings = {use: m for use, m in taken.items() if m is not None}

@@ -130,6 +130,26 @@ def with_digits(
     return result
 
 
+def with_same_digits(
+    result: Result, first: MeterReading, second: MeterReading | None, bench: Bench
+) -> Result:
+    """Ask about the coarser of two typed readings that one meter took on one range, as far as is known."""
+    if second is None:
+        return result
+    fine, coarse = sorted((first, second), key=lambda m: m.reading.resolution)
+    same = fine.reading.instrument == coarse.reading.instrument and fine.accuracy == coarse.accuracy
+    if not same or bench.display_step(coarse.reading) is not None:
+        return result  # two meters, or one whose digits are known
+    from benchlog.displayed import digits_left_out
+
+    if not digits_left_out(coarse.reading, fine.reading):
+        return result
+    short, full = coarse.reading.displayed, fine.reading.displayed
+    words = f"{short} has fewer digits than {full}: was a 0 left out? Type all digits shown; --as-read keeps the value"
+    asked = Finding(FindingKind.ENTRY, words)
+    return msgspec.structs.replace(result, findings=(*result.findings, asked))
+
+
 def _inside(reading: MeterReading, limits: Limits | None) -> bool:
     """Whether a reading lies within limits, at least one of which is given."""
     value = reading.reading.value

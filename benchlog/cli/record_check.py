@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from benchlog.bench import Bench
     from benchlog.cli.context import Context
+    from benchlog.logbook.chain_walk import Fault
     from benchlog.logbook.clock_steps import ClockDoubt
     from benchlog.logbook.verify import Verification
 
@@ -82,16 +83,9 @@ def _verification_json(found: Verification, clock: Sequence[ClockDoubt]) -> dict
 def _show_verification(console: Console, found: Verification, clock: Sequence[ClockDoubt]) -> None:
     from rich.text import Text
 
+    whole = found.first is None or found.first.mistyped
     if found.first is not None:
-        console.print(Text(f"▲ not intact: {strip_controls(found.first.what)}", style="bold red"))
-        for fault in [f for f in found.faults if f is not found.first][:20]:
-            console.print(Text(f"  {strip_controls(fault.what)}"))
-        if len(found.faults) > 21:
-            console.print(f"  ... and {len(found.faults) - 21} more; --json lists them")
-        if found.head:
-            console.print(
-                "the intact part can be read and exported; keep this file as it is, and compare with a copy"
-            )
+        _show_faults(console, found, found.first)
     else:
         console.print(
             Text(
@@ -112,8 +106,23 @@ def _show_verification(console: Console, found: Verification, clock: Sequence[Cl
     elif found.ok:
         console.print("  to check that no entries were cut off, give an earlier digest with --head DIGEST")
     if found.head:
-        stored = "head" if found.ok else "head as stored (proves nothing now)"
+        stored = "head" if whole else "head as stored (proves nothing now)"
         console.print(Text(f"  {stored}: sha256:{found.head}"), soft_wrap=True)
+
+
+def _show_faults(console: Console, found: Verification, first: Fault) -> None:
+    from rich.text import Text
+
+    about = "" if first.mistyped else "not intact: "
+    console.print(Text(f"▲ {about}{strip_controls(first.what)}", style="bold red"))
+    for fault in [f for f in found.faults if f is not first][:20]:
+        console.print(Text(f"  {strip_controls(fault.what)}"))
+    if len(found.faults) > 21:
+        console.print(f"  ... and {len(found.faults) - 21} more; --json lists them")
+    if found.head and not first.mistyped:
+        console.print(
+            "the intact part can be read and exported; keep this file as it is, and compare with a copy"
+        )
 
 
 def _clock_doubts(ctx: Context) -> tuple[ClockDoubt, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -137,7 +138,8 @@ def compare(args: argparse.Namespace, ctx: Context) -> int:
             near = did_you_mean(path.name, [file.name for file in path.parent.glob("*.logbook")])
             raise UsageError(f"there is no logbook {path}", hint=near or "name two files: record compare A B")
         if (fault := verify(path).first) is not None:
-            raise LogbookDamagedError(f"{path} is not intact: {fault.what}", hint="benchlog record verify")
+            hint = f"benchlog record verify --logbook {shlex.quote(str(path))}"
+            raise LogbookDamagedError(f"{path} is not intact: {fault.what}", hint=hint)
     with Logbook.open(paths[0], mode="ro") as first, Logbook.open(paths[1], mode="ro") as second:
         found = compare_books(first, second)
         parted = []

@@ -6,9 +6,9 @@ Examples:
   benchlog standard MB-02                           all standards of the bench, one after another
   benchlog standard MB-02 CS-3 "5.01 V dc" --as-left     after a new battery (record it as found first)
 
-You are asked about a value that is 10 or 1000 times off, or has other digits than the meter shows. A script gets exit code 3 and the question instead; it gives
---as-read once the display was read again. If the meter fails (E_n above 1), results since its last good check are
-recalled.
+You are asked about a value that is 10 or 1000 times off, or has other digits than the meter shows. In a script it
+ends with exit code 3 and prints the question; read the display again, then add --as-read. If the meter fails (E_n
+above 1), results since its last good check are recalled.
 """
 
 from __future__ import annotations
@@ -99,8 +99,13 @@ def _standard(args: argparse.Namespace, ctx: Context) -> tuple[StandardValue, st
         nominal = parse_quantity(args.nominal, what="nominal value")
         text = args.uncertainty or "0 %"
         return standard_value(args.standard, args.nominal, text), str(function_of(nominal))
-    known = ctx.bench().standard(args.standard)
-    return _known(known, args.uncertainty)
+    bench = ctx.bench()
+    if not bench.source:
+        hint = "--nominal '5.000 V dc' --accuracy '0.5 % + 2' say what they are; benchlog new DIR makes a bench file"
+        raise UsageError(
+            f"no bench file was read, so {args.standard} and {args.meter} are not known", hint=hint
+        )
+    return _known(bench.standard(args.standard), args.uncertainty)
 
 
 def _known(known: Standard, uncertainty: str | None = None) -> tuple[StandardValue, str]:

@@ -17,7 +17,14 @@ import msgspec
 
 from benchlog.cli.from_captures import add_capture_options, gains, number, probes, read_captures
 from benchlog.cli.manual_entry import accuracy_findings, add_meter_details, metered, reading_or_live
-from benchlog.cli.questioned import add_as_read, diagnose_line, with_digits, with_questions, with_slip
+from benchlog.cli.questioned import (
+    add_as_read,
+    diagnose_line,
+    with_digits,
+    with_questions,
+    with_same_digits,
+    with_slip,
+)
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.nameplate import Regulation, parse_nameplate
 from benchlog.reading import Function
@@ -130,6 +137,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         return ctx.emit(result, readings=shown, captures=[capture], waveforms=waveforms)
     if not args.as_read and args.resolution is None:
         result = with_digits(result, readings.values(), ctx.bench())
+        result = with_same_digits(result, no_load, taken["loaded"], ctx.bench())
     return ctx.emit(_questioned(result, args, no_load, second, load, nominal), readings=shown)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchlog.diagnosis.catalogue import Action
@@ -59,6 +60,12 @@ def _unit_of(words: list[str]) -> str:
         return ""
 
 
+def _offered(said: str, words: Sequence[str]) -> str:
+    """The one of the words that starts with what was said, of at least 3 letters; else what was said."""
+    found = [word for word in words if word.startswith(said)]
+    return found[0] if len(found) == 1 and len(said) >= 3 else said
+
+
 def parse_outcome(action: Action, text: str) -> Outcome:
     """Read what an action showed.
 
@@ -68,10 +75,10 @@ def parse_outcome(action: Action, text: str) -> Outcome:
         If the action answers in words and this is none of them, or in readings and this is none.
     """
     plain = " ".join(text.strip().lower().split())
-    if action.or_word and plain == action.or_word:
-        return Outcome(words=(plain,))
+    if action.or_word and _offered(plain, [action.or_word]) == action.or_word:
+        return Outcome(words=(action.or_word,))
     if action.words:
-        said = tuple(dict.fromkeys(word.strip() for word in plain.split(",")))
+        said = tuple(dict.fromkeys(_offered(word.strip(), action.words) for word in plain.split(",")))
         if all(word in action.words for word in said) and (len(said) == 1 or action.several(said)):
             return Outcome(words=said)
         more = "; several with commas, where they are seen at once" if len(action.words) > 2 else ""

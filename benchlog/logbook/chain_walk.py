@@ -27,6 +27,7 @@ class Fault:
 
     entry: int | None  #: Number of the entry concerned; None where it concerns the file.
     what: str  #: In words.
+    mistyped: bool = False  #: Only a digest given for comparison is wrong, by one character.
 
 
 @dataclass
@@ -35,10 +36,10 @@ class Faults:
 
     found: list[Fault] = field(default_factory=list)
 
-    def add(self, entry: int | None, what: str) -> None:
+    def add(self, entry: int | None, what: str, *, mistyped: bool = False) -> None:
         """Note one."""
         if len(self.found) < MAX_FAULTS:
-            self.found.append(Fault(entry, what))
+            self.found.append(Fault(entry, what, mistyped))
 
 
 @dataclass
@@ -48,6 +49,8 @@ class Walked:
     count: int = 0  #: Entries read.
     head: str = ""  #: Digest of the last of them, ``""`` if there was none.
     noted_at: dict[str, int] = field(default_factory=dict)  #: Entries that have the digests noted earlier.
+    #: Entries whose digests differ in one character from those noted earlier.
+    nearly_at: dict[str, int] = field(default_factory=dict)
     faults: int = 0  #: How many were found in the chain.
     unproved: set[int] = field(default_factory=set)  #: Entries whose text is not proven.
     #: Entries with data elsewhere in the file, or that describe the file. Not those of readings: there may be too
@@ -55,6 +58,14 @@ class Walked:
     sealed: dict[int, Entry] = field(default_factory=dict)
     #: Table rows computed from the entries, by table and first column.
     derived: dict[str, dict[Any, tuple[Any, ...]]] = field(default_factory=lambda: {t: {} for t in COLUMNS})
+
+    def compare(self, noted: Sequence[str], digest: str, seq: int) -> None:
+        """Note which of the beginnings of digests noted earlier are those of an entry, or nearly."""
+        for beginning in noted:
+            if digest.startswith(beginning):
+                self.noted_at[beginning] = seq
+            elif _one_character_off(beginning, digest):
+                self.nearly_at[beginning] = seq
 
 
 def walk_chain(
@@ -98,7 +109,7 @@ def walk_chain(
                 faults.add(seq, f"entry {seq}: {fault}" if fault[:3] == "its" else f"entry {seq} {fault}")
             _gather(entry, chain)
         if actual == digest:
-            chain.noted_at |= {beginning: seq for beginning in noted if digest.startswith(beginning)}
+            chain.compare(noted, digest, seq)
         previous, expected, chain.head = digest, seq + 1, digest
         if chain.count % 5000 == 0:
             progress(chain.count, total)
@@ -110,6 +121,12 @@ def walk_chain(
 
 def _unheard(done: int, total: int) -> None:
     """Default for `progress`: report nothing."""
+
+
+def _one_character_off(noted: str, digest: str) -> bool:
+    """Whether the beginning of a digest was noted with one wrong character."""
+    likely = noted[:4] == digest[:4] or noted[4:] == digest[4 : len(noted)]
+    return likely and sum(a != b for a, b in zip(noted, digest, strict=False)) == 1
 
 
 def _check_place(seq: int, expected: int, faults: Faults) -> None:

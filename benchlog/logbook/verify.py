@@ -150,6 +150,11 @@ def _noted_digest(text: str) -> str:
 
 def _describe_noted(noted: str, chain: Walked, faults: Faults) -> str:
     noted_at = chain.noted_at.get(noted)
+    if noted_at is None and (near := chain.nearly_at.get(noted)):
+        whole = "" if faults.found else "; the chain itself is intact"
+        words = f"the digest you typed differs in one character from that of entry {near}: check it{whole}"
+        faults.add(None, words, mistyped=True)
+        return "the noted digest is not in this logbook"
     if noted_at is None:
         faults.add(
             None,

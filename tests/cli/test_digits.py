@@ -90,6 +90,26 @@ def test_typing_all_digits_is_the_first_remedy(capsys: pytest.CaptureFixture[str
     assert len(found["details"]["would_settle"]) > 1
 
 
+@pytest.mark.parametrize(
+    ("no_load", "loaded", "more", "asked"),
+    [
+        ("27.75 V ac", "24.7 V ac", (), True),
+        ("27.8 V ac", "24.70 V ac", (), True),
+        ("27.75 V ac", "24.70 V ac", (), False),
+        ("27.75 V ac", "24.7 V ac", ("--as-read",), False),
+        ("27.75 V ac", "24.7 V ac", ("--loaded-accuracy", "2 % + 3"), False),  # another meter
+        ("20.9 V ac", "19.85 V ac", (), False),  # the 20 V range ends between them
+    ],
+)
+def test_a_zero_left_out_shows_against_the_other_reading(
+    capsys: pytest.CaptureFixture[str], no_load: str, loaded: str, more: tuple[str, ...], asked: bool
+) -> None:
+    """Without a bench file: 24.7 V for 24.70 V leaves the source resistance five times less sure."""
+    words = ("supply", "--nameplate", "24 V ac 40 VA", "--reading", no_load, "--load", "15 ohm")
+    _, found = run(capsys, *words, "--loaded", loaded, *more)
+    assert any("was a 0 left out?" in line for line in found["findings"]) is asked
+
+
 def test_diagnose_asks_about_them_too(capsys: pytest.CaptureFixture[str]) -> None:
     words = ("diagnose", "--expect", "27 V ac", "--meter", "MB-02", "--reading")
     assert any(FEWER in question for question in run(capsys, *words, "31 V ac")[1]["questions"])
@@ -124,3 +144,19 @@ def test_an_assumed_accuracy_is_looked_up_before_a_better_meter_is_bought(
     assert "manual" in found["details"]["would_settle"][0]["action"]
     _, found = run(capsys, *words, "--accuracy", "2 % + 10")
     assert not any("manual" in way["action"] for way in found["details"]["would_settle"])
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "options"),
+    [
+        (("standard", "MB-02", "CS-3", "5.01 V dc"), 2, ("--nominal", "--accuracy", "benchlog new")),
+        (("continuity", "--reading", "0.2 ohm"), 3, ('--max "1 ohm"',)),
+    ],
+)
+def test_what_is_missing_without_a_bench_file_is_named(
+    capsys: pytest.CaptureFixture[str], words: tuple[str, ...], code: int, options: tuple[str, ...]
+) -> None:
+    Path("bench.toml").unlink()
+    got, found = run(capsys, *words)
+    assert got == code
+    assert all(option in found.get("hint", found.get("reason")) for option in options)

@@ -37,6 +37,14 @@ def test_in_order_and_something_else_is_refused(said: str) -> None:
         begun().answer("look", said)
 
 
+def test_the_beginning_of_one_answer_is_enough() -> None:
+    answered = [begun().answer(*said).outcome.words for said in (("wiggle_leads", "jump"), ("look", "hold"))]
+    assert answered == [("jumps",), ("hold shown",)]
+    for unclear in ("wrong", "ho"):
+        with pytest.raises(UsageError, match="not one of the answers"):
+            begun().answer("look", unclear)
+
+
 def test_a_low_battery_is_confirmed_with_a_new_one_in_the_same_meter() -> None:
     session = begun()
     session.update(session.answer("look", "battery symbol"))

@@ -249,6 +249,14 @@ def test_a_whole_logbook_is_written_into_without_a_word(
     assert not capsys.readouterr().err
 
 
+def test_what_differs_in_a_spoilt_copy_is_looked_up_in_that_copy(
+    spoilt: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["record", "compare", str(spoilt), str(spoilt)]) == 5
+    errors = "".join(capsys.readouterr().err.split())
+    assert f"benchlogrecordverify--logbook{spoilt}" in errors
+
+
 @pytest.mark.parametrize(
     ("words", "said", "hint"),
     [

@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from helpers.field_edits import alter, edits, fields
 
+from benchlog.cli import main
 from benchlog.errors import BenchlogError, LogbookError, UsageError
 from benchlog.logbook import Logbook
 from benchlog.logbook.chain import compose, parse_entry
@@ -228,6 +229,32 @@ def test_a_noted_head_tells_how_far_it_vouches(small: Path) -> None:
     for bad in ("abc", "no digest", "0" * 65):
         with pytest.raises(UsageError):
             verify(small, head=bad)
+
+
+def test_a_digest_with_one_wrong_character_is_a_slip_of_typing(
+    small: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It still proves nothing, but the logbook is not called altered."""
+    with Logbook.open(small, mode="ro") as book:
+        digest = book.head().digest
+    other = {"0": "1"}.get
+    typed, worse = (
+        "".join(other(c, "0") if i in wrong else c for i, c in enumerate(digest))
+        for wrong in ({20}, {20, 40})
+    )
+    words = ["record", "verify", "--logbook", str(small), "--head"]
+    assert main([*words, typed]) == 5
+    said = " ".join(capsys.readouterr().out.split())
+    assert "differs in one character" in said
+    assert "the chain itself is intact" in said
+    assert "not intact" not in said
+    assert main([*words, worse]) == 5
+    assert "not intact" in capsys.readouterr().out
+    assert not verified(small, "DELETE FROM entry WHERE seq = 1").ok
+    assert main([*words, typed]) == 5
+    said = " ".join(capsys.readouterr().out.split())
+    assert said.startswith("▲ not intact: entry 1 is missing")
+    assert "itself is intact" not in said
 
 
 def test_an_alteration_before_a_noted_head_is_not_vouched_for(small: Path) -> None:
