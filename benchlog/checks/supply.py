@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+import msgspec
+
 from benchlog.checks.captured import Captured
 from benchlog.checks.load_point import (
     HOT_W,
@@ -127,6 +129,9 @@ def check_supply(
     judgements[1:1] = [Judgement(Verdict.INDETERMINATE, 0.0, d, way_out(d)) for d in doubts[:1]]
     trusted = nameplate.coupling == "ac" and no_load.value > expected.no_load_v / 2
     design = _rectified(trusted, no_load, mains, capacitor_v, quantities, findings)
+    believed = judgements[0].verdict is Verdict.PASS or no_load.value >= expected.no_load_v
+    if not (believed or (second is None and judgements[0].verdict is Verdict.INDETERMINATE)):
+        design = [_only_if_right(check) for check in design]
     verdict = worst_verdict([j.verdict for j in judgements])
     deciding = next(j for j in judgements if j.verdict is verdict)
     findings += about_a_fail(judgements[1:])
@@ -337,6 +342,14 @@ def _rectified(
         narrower = "" if mains is not None else "read the mains in the same minute (--mains), or "
         findings.append(Finding(FindingKind.ADVICE, f"{narrower}take a capacitor of the next higher rating"))
     return [rating]
+
+
+def _only_if_right(check: DesignCheck) -> DesignCheck:
+    """A rating that is enough for a voltage which is too low to be believed is not known to be enough."""
+    if check.verdict is not Verdict.PASS:
+        return check
+    reason = f"{check.reason}, but that reading is in doubt: find the true no-load voltage first"
+    return msgspec.structs.replace(check, verdict=Verdict.INDETERMINATE, reason=reason)
 
 
 def _conditions(mains: Mains | None, load: LoadPoint | None) -> dict[str, str]:

@@ -233,7 +233,7 @@ def _other_number(judged: _Judged) -> list[Finding]:
         return []
     turns = f"{abs(off)} turn{'s' if abs(off) > 1 else ''}"
     own = f"take {turns} off" if off > 0 else f"add {turns}"
-    words = f"next: your own winding: {own} and measure again; a bought one: compare its label, count the loop's turns again"
+    words = f"next: check which channel is on the loop; then, your own winding: {own} and measure again; a bought one: compare its label"
     return [Finding(FindingKind.ADVICE, words)]
 
 

@@ -21,6 +21,7 @@ from benchlog.metrology.meter_reading import no_number_hint
 from benchlog.nameplate import Regulation, parse_nameplate
 from benchlog.quantity_text import Divider
 from benchlog.reading import Function, Reading
+from benchlog.units import parse_share
 
 if TYPE_CHECKING:
     from benchlog.bench import Bench
@@ -217,8 +218,14 @@ def no_divider(answers: Answers) -> str | None:
     return None if _factor_missing(answers) > _DIVIDED else ""
 
 
-def divider_example(answers: Answers) -> str:
-    return f"{answers.given['expect']}:1"
+def not_divided(answers: Answers) -> str | None:
+    """Ask how exact a divider is, if there is one."""
+    return None if answers.given.get("divider") else ""
+
+
+def share(text: str, answers: Answers) -> str:
+    parse_share(text, "divider tolerance")
+    return ""
 
 
 def divider(text: str, answers: Answers) -> str:

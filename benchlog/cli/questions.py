@@ -90,8 +90,12 @@ QUESTIONS: Mapping[str, Sequence[Question]] = {
         Question("expect", "How many turns should the winding have?", "60", answers.turns, "--expect"),
         Question(
             "divider",
-            "The winding's channel shows far less than that many turns would give.\nIs there a divider before it? Which one?",
-            answers.divider_example, answers.divider, "--divider", without="Enter if there is none", settled=answers.no_divider,
+            "The winding's channel shows far less than that many turns would give.\nIs there a divider before it? Which one, as it was built? (If the two channels are mixed up: Ctrl-C, and begin again.)",
+            "100:1", answers.divider, "--divider", without="Enter if there is none", settled=answers.no_divider,
+        ),
+        Question(
+            "tolerance", "How exact is the divider? (Two resistors of 0.1 % make 0.2 %.)", "0.2 %", answers.share,
+            "--divider-tolerance", without="Enter if you don't know: 0.1 % is assumed", settled=answers.not_divided,
         ),
         Question(
             "swapped", "And a second file, with the two probes swapped? (cancels their gain errors)", "ct1_swapped.csv",

@@ -8,7 +8,6 @@ from typing import Any
 
 import msgspec
 
-from benchlog.checks.near_zero import usual_value
 from benchlog.diagnosis import Case, Diagnosis, NextCheck, Session, parse_evidence
 from benchlog.diagnosis.answer import NOTHING_FITS
 from benchlog.diagnosis.case import MAINS_NOMINAL_V
@@ -42,7 +41,6 @@ _DC = ("dc_same_points", "fresh_cell")
 _TYPED = ("read_mains", "scope_output")
 #: Actions that connect a grounded clip to the node.
 _SCOPE = ("scope_output",)
-COMPARED_WITH_A_METER = "compared with a meter"  #: Context: the expected value is another meter's reading.
 _LOW_BATTERY, _NEW_BATTERY = "meter_battery_low", "new_battery"
 
 
@@ -102,6 +100,8 @@ class MeterDiagnosis:
         self.acquisition.person.show(f"  diagnosis: {self.in_words()}", style="bold")
 
     def _taken_back(self) -> bool:
+        if not self._steps:  # answered before the result was judged
+            return False
         step = self._steps[-1]
         if not self.acquisition.withdraw(step.kept, "", self.key):
             return False
@@ -349,43 +349,6 @@ def _to_judge(
         return (again if second.reading.value is None else second), None
     better = min((again, second), key=lambda m: m.settled().standard_uncertainty)
     return better, second if better is again else again
-
-
-def look_further(
-    acquisition: Acquisition, result: Result, key: str, mains_nominal_v: float | None
-) -> MeterDiagnosis | None:
-    """Diagnose the last reading of a check that is already judged, without changing its result; None without expectation."""
-    taken, context = acquisition.doubtful_reading(), tuple[str, ...]()
-    expect = None if taken is None else acquisition.expected or _expected(result, taken.reading)
-    if taken is not None and result.check == "crosscheck":
-        expect, context = _shown_beside(acquisition, taken.reading), (COMPARED_WITH_A_METER,)
-    if taken is None or not expect:
-        acquisition.person.show("  the plan has no expected value for this reading: use benchlog diagnose")
-        return None
-    doubt = MeterDiagnosis.begun(acquisition, taken.reading, expect, key, mains_nominal_v, context)
-    doubt.ask_on()
-    doubt.offer_battery(key)
-    doubt.note_doubt()
-    return doubt
-
-
-def _shown_beside(acquisition: Acquisition, doubted: Reading) -> float | None:
-    """What another meter showed on the same points; it is said which meter is examined."""
-    for reading, _ in reversed(acquisition.kept):
-        if reading.instrument != doubted.instrument and reading.function == doubted.function:
-            acquisition.person.show(
-                f"  Is {doubted.instrument} wrong? {reading.displayed} by {reading.instrument} counts as expected."
-            )
-            return reading.value
-    return None
-
-
-def _expected(result: Result, reading: Reading) -> float | None:
-    """The middle of a result's limits in a reading's unit, or the only limit."""
-    for limits in result.limits.values():
-        if limits.unit == reading.unit and (usual := usual_value(limits)) is not None:
-            return usual
-    return None
 
 
 def with_diagnosis(result: Result, resolved: Resolved) -> Result:

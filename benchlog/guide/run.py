@@ -10,7 +10,7 @@ from benchlog.clock import Clock
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_context import CheckContext
 from benchlog.guide.dialogue import SkippedError, StoppedError, UndoneError
-from benchlog.guide.doubt import look_further
+from benchlog.guide.look_further import look_further
 from benchlog.guide.one_check import OneCheck
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.session_history import (

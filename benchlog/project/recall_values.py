@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 import msgspec
 
-from benchlog.number_format import format_span
+from benchlog.number_format import format_quantity, format_span
 from benchlog.project.provenance import Blamed, true_range
 from benchlog.result import Limits, Result, Uncertain
 from benchlog.wording import quantity_words, value_words
@@ -72,6 +72,8 @@ def corrected(result: Result, name: str, failure: Blamed, errors: tuple[float, f
     words = f"{quantity_words(name)} {value_words(quantity)}"
     if true := true_range(quantity, failure, *errors):
         words += f" corrected to {format_span(*true, quantity.unit)}"
+        if limits is not None and not inside and guard and _inside(*true, limits, min(scales), max(scales)):
+            words += f", itself uncertain by ±{format_quantity(guard, quantity.unit)}"
     farthest = max(scales, key=lambda scale: abs(scale - 1.0))
     moved = _moved_limits(limits, farthest)
     return Corrected(inside, max(changes), bool(moved), words + moved)

@@ -59,7 +59,7 @@ def release_hold(
         return book.append("release", body), HoldState.RELEASED
     if concession is None:
         raise HoldRefusedError(
-            f"{hold_id} is not released: {hold.step}",
+            f"{hold_id} is not released; don't do its step yet ({hold.step})",
             status.missing,
             hint='do what is missing; --concession "reason" overrides the hold, and the reason is printed on the certificate',
         )
@@ -87,7 +87,7 @@ def take_step(plan: Plan, book: Logbook, hold_id: str, now_utc_ns: int, *, by: s
         raise UsageError(f"{hold_id}: its step is already marked as taken (entry {_seq(status.entry)})")
     if status.state not in (HoldState.RELEASED, HoldState.CONCESSION):
         raise HoldRefusedError(
-            f"{hold_id} is {status.state.words}: {hold.step}",
+            f"{hold_id} is {status.state.words}; don't do its step yet ({hold.step})",
             status.missing,
             hint=f"release it first: benchlog release {plan.path} {hold_id}",
         )

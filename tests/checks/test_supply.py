@@ -109,6 +109,14 @@ def test_good_part_wrong_capacitor():
     assert check(shown("27.75 V ac"), capacitor_v=50.0).overall is Verdict.PASS
 
 
+def test_a_low_reading_in_doubt_makes_no_capacitor_good_enough():
+    """18.31 V where 27 V are expected, and a second meter that shows 27.6 V: 35 V is too little for that."""
+    for second in (None, shown("27.6 V ac", tag="MB-02")):
+        result = check(shown("18.31 V ac"), capacitor_v=35.0, second=second)
+        assert result.verdict is not Verdict.PASS
+        assert result.design_checks[0].verdict is Verdict.INDETERMINATE
+
+
 def test_one_meter_cancels_its_gain():
     """15 ohm, 27.75 to 24.70 V: Rth = 1.85 ohm, u/Rth 3.1 % with one meter, 9.3 % with two (±0.4 %)."""
     same = check(shown("27.75 V ac"), load=LoadPoint(15.0, shown("24.70 V ac")))

@@ -259,6 +259,7 @@ def test_a_turn_too_many_is_said_once_and_with_what_helps() -> None:
     assert "from the data alone" not in result.reason
     (advice,) = (f for f in result.findings if f.kind is FindingKind.ADVICE)
     assert "your own winding: take 1 turn off and measure again; a bought one:" in advice
+    assert "which channel is on the loop" in advice  # exchanged channels behind a divider count wrong, too
 
 
 def test_the_prior_is_shown_and_can_be_set() -> None:

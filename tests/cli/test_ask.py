@@ -164,7 +164,11 @@ def test_a_doubtful_answer_is_asked_about_at_once(
     ("stem", "typed", "divider"),
     [
         ("ct1_60_turns", ("CH1", "60", ""), []),
-        ("ct1_60_turns_divider", ("CH1", "60", "600:1", "60:1", ""), ["--divider", "60:1"]),
+        (
+            "ct1_60_turns_divider",
+            ("CH1", "60", "600:1", "60:1", "2", "0.2 %", ""),
+            ["--divider", "60:1", "--divider-tolerance", "0.2 %"],
+        ),
         ("ct1_60_turns_divider", ("CH1", "60", "", ""), []),
     ],
 )

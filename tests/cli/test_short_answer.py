@@ -32,7 +32,7 @@ def ratio(name: str, *more: str) -> tuple[str, ...]:
     [
         (*PLATE, "--reading", "27.75 V ac"),
         (*PLATE, "--reading", "27.75 V ac", "--mains", "236 V", "--capacitor", "35 V"),
-        (*PLATE, "--reading", "27.75 V ac", "--load", "15 ohm", "--loaded", "24.7 V ac"),
+        (*PLATE, "--reading", "27.75 V ac", "--load", "15 ohm", "--loaded", "24.70 V ac"),
         (*PLATE, "--reading", "21.9 V ac"),
         (*PLATE, "--reading", "277.5 V ac"),
         ("supply", "--nameplate", "9 V dc 1 A", "--reading", "12.9 V dc"),
@@ -101,7 +101,7 @@ def test_names_and_values_are_whole_at_40_columns(desk: Desk, monkeypatch: pytes
         "--load",
         "15 ohm",
         "--loaded",
-        "24.7 V ac",
+        "24.70 V ac",
     )
     said = desk.run(*words, "--long")
     assert "…" not in said.out.replace(" … ", "")

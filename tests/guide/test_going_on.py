@@ -225,6 +225,29 @@ def test_a_meter_found_bad_is_in_doubt_in_the_checks_that_follow(tmp_path: Path)
         assert rig.results[-1].verdict is Verdict.INDETERMINATE  # another run does not forget it
 
 
+def test_a_diagnosis_after_the_verdict_goes_on_from_what_was_found_before(tmp_path: Path) -> None:
+    """The look was taken before the result was judged: d does not ask for it again."""
+    answers = {
+        "C01/voltage": "31.4",
+        "C01/doubt/look": "in order",
+        "C01/doubt/mended": "",
+        "C01/doubt/again": "31.4",
+        "C01/doubt/2/mended": "",
+        "C01/doubt/2/again": "31.4",
+        "C01/doubt/second": "",
+        "C01/doubt/second_reading": "31.5",
+        "C01/next": ["diagnose", "s"],
+        "C02/voltage": "5.00",
+    }
+    with GuidedProject(tmp_path, transformer_plan(), TWO_METERS) as rig:
+        person = Shy(answers, interactive=True)
+        rig.run(person, standards=False)
+        (diagnosis,) = rig.bodies("diagnosis")
+        assert diagnosis["path"][0] == ["look", "in order"]
+        assert person.keys.count("C01/doubt/look") == 1
+        assert "What was found before the result still counts" in person.said
+
+
 def test_the_doubt_ends_with_a_passed_check_standard(tmp_path: Path) -> None:
     with GuidedProject(tmp_path, transformer_plan(), TWO_METERS) as rig:
         rig.run(ScriptedPerson(BAD_METER))

@@ -1,0 +1,80 @@
+"""Diagnose the reading of a check that is already judged: its result stays, part or meter is found."""
+
+from __future__ import annotations
+
+from benchlog.checks.near_zero import usual_value
+from benchlog.diagnosis import parse_evidence
+from benchlog.diagnosis.session import READ_AGAIN
+from benchlog.guide.acquisition import Acquisition
+from benchlog.guide.doubt import MeterDiagnosis
+from benchlog.reading import Reading
+from benchlog.result import Result
+from benchlog.units import parse_quantity
+
+COMPARED_WITH_A_METER = "compared with a meter"
+"""Context of a diagnosis: the expected value is another meter's reading."""
+
+
+def look_further(
+    acquisition: Acquisition, result: Result, key: str, mains_nominal_v: float | None
+) -> MeterDiagnosis | None:
+    """Diagnose the last reading of a check that is already judged, without changing its result; None without expectation."""
+    doubt = _gone_on(acquisition, result, key, mains_nominal_v) or _begun(
+        acquisition, result, key, mains_nominal_v
+    )
+    if doubt is None:
+        acquisition.person.show("  the plan has no expected value for this reading: use benchlog diagnose")
+        return None
+    doubt.ask_on()
+    doubt.offer_battery(key)
+    doubt.note_doubt()
+    return doubt
+
+
+def _gone_on(
+    acquisition: Acquisition, result: Result, key: str, mains_nominal_v: float | None
+) -> MeterDiagnosis | None:
+    """The diagnosis made before the result was judged, with its answers; None without one."""
+    earlier = result.details.get("diagnosis") or {}
+    first = [r for r, _ in acquisition.kept if r.displayed == earlier.get("reading")]
+    expect = parse_quantity(earlier["expect"], what="expectation").value if first else None
+    if not expect:
+        return None
+    doubt = MeterDiagnosis.begun(acquisition, first[0], expect, key, mains_nominal_v)
+    acquisition.person.show("  What was found before the result still counts.")
+    for action, text in earlier["path"]:
+        if action != READ_AGAIN or doubt.decided:
+            doubt.session.update(parse_evidence((action, text)))
+    return doubt
+
+
+def _begun(
+    acquisition: Acquisition, result: Result, key: str, mains_nominal_v: float | None
+) -> MeterDiagnosis | None:
+    """A diagnosis of the last reading; None without an expected value."""
+    taken, context = acquisition.doubtful_reading(), tuple[str, ...]()
+    expect = None if taken is None else acquisition.expected or _expected(result, taken.reading)
+    if taken is not None and result.check == "crosscheck":
+        expect, context = _shown_beside(acquisition, taken.reading), (COMPARED_WITH_A_METER,)
+    if taken is None or not expect:
+        return None
+    return MeterDiagnosis.begun(acquisition, taken.reading, expect, key, mains_nominal_v, context)
+
+
+def _shown_beside(acquisition: Acquisition, doubted: Reading) -> float | None:
+    """What another meter showed on the same points; it is said which meter is examined."""
+    for reading, _ in reversed(acquisition.kept):
+        if reading.instrument != doubted.instrument and reading.function == doubted.function:
+            acquisition.person.show(
+                f"  Is {doubted.instrument} wrong? {reading.displayed} by {reading.instrument} counts as expected."
+            )
+            return reading.value
+    return None
+
+
+def _expected(result: Result, reading: Reading) -> float | None:
+    """The middle of a result's limits in a reading's unit, or the only limit."""
+    for limits in result.limits.values():
+        if limits.unit == reading.unit and (usual := usual_value(limits)) is not None:
+            return usual
+    return None
