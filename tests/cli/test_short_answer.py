@@ -101,7 +101,7 @@ def test_names_and_values_are_whole_at_40_columns(desk: Desk, monkeypatch: pytes
         "--load",
         "15 ohm",
         "--loaded",
-        "24.70 V ac",
+        "24.7 V ac",
     )
     said = desk.run(*words, "--long")
     assert "…" not in said.out.replace(" … ", "")
