@@ -66,6 +66,14 @@ class Diagnosis:
     #: Causes that were to be fixed, after which the reading was the same: they are not excluded.
     unchanged: tuple[str, ...] = ()
 
+    @property
+    def meter_at_fault(self) -> bool:
+        """Whether what is left are faults of the meter alone, even if none of them is decided."""
+        if self.stop == "decided":
+            return self.causes[0].family == "meter"
+        families = {cause.id: cause.family for cause in self.causes}
+        return self.stop == "nothing splits further" and {families[c] for c in self.survivors} == {"meter"}
+
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values, in the words scripts rely on."""
         again = self.read_again

@@ -226,8 +226,8 @@ class MeterDiagnosis:
                 f'benchlog recall {tag} --reason "low battery", then benchlog recall {tag} --repaired "new battery"',
                 style="bold",
             )
-        elif self.decided and (self.family == "meter" or unmended) and self.first.instrument:
-            cause = self.state.causes[0].label
+        elif (self.state.meter_at_fault or (self.decided and unmended)) and self.first.instrument:
+            cause = self.state.causes[0].label if self.decided else survivors_in_words(self.state)
             self.acquisition.check.found_bad(self.first.instrument, self.first.function, cause)
             self.acquisition.person.show(
                 f'  {self.first.instrument} is in doubt from now on: {cause}. Results with it are "can\'t tell" until it is fixed '
@@ -343,7 +343,7 @@ def _to_judge(
     """Reading to judge, and reading that confirms it."""
     if second is None:
         return again, None
-    if doubt.decided and doubt.family == "meter" and not doubt.good_again:
+    if doubt.state.meter_at_fault and not doubt.good_again:
         return second, None
     if again.reading.value is None or second.reading.value is None:
         return (again if second.reading.value is None else second), None

@@ -301,6 +301,11 @@ def ending(state: Diagnosis, meter: str = "METER") -> str:
     left = survivors_in_words(state)
     if state.stop is None:
         return f"not decided: {left}"
+    if state.meter_at_fault:
+        return (
+            f"the meter is at fault: {left}. Use another meter. "
+            f'Recall results that used it: benchlog recall {meter} --reason "{state.causes[0].label}, or alike"'
+        )
     return (
         f"no further check distinguishes: {left}. Compare dimensions, mass or winding resistance with the data sheet, "
         "feel for warmth at idle, or try another part of the same kind"

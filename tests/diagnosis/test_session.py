@@ -416,3 +416,15 @@ def test_beside_another_meter_neither_mains_nor_part_explain_a_difference() -> N
     share = [sum(c.probability for c in state.causes if c.family in outside) for state in (plain, beside)]
     assert share[1] < 0.1 < share[0]
     assert beside.causes[0].family in ("meter", "lead", "setting")
+
+
+def test_two_faults_of_the_meter_that_nothing_tells_apart_put_the_meter_at_fault() -> None:
+    """18.3 V where a second meter reads 27.6 V, and 1.06 V on a new cell: drift or damage, the meter either way."""
+    evidence = (
+        ("look", "in order"), ("second_meter", "27.6 V ac"), ("short_tips", "0.00 V ac"), ("fresh_cell", "1.060 V dc"),
+        ("known_resistor", "10.0 kohm"), ("reselect_function", "18.30 V ac"),
+    )  # fmt: skip
+    state = diagnose(case("18.31 V ac", *evidence))
+    assert state.stop != "decided"
+    assert state.meter_at_fault
+    assert not diagnose(case("18.31 V ac", *evidence[:2])).meter_at_fault
