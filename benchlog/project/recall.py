@@ -19,6 +19,7 @@ from typing import Any
 
 import msgspec
 
+from benchlog.finding import FindingKind
 from benchlog.logbook.chain import Entry
 from benchlog.logbook.recalled import RecallClass, Recalled
 from benchlog.project.old_budgets import with_influences
@@ -176,12 +177,13 @@ def in_order(results: Iterable[RecalledResult]) -> tuple[RecalledResult, ...]:
 
 
 def _affected(result: Result, failure: Failure) -> bool:
-    """Return whether a deciding quantity depends on what failed; if unknown, any measured with it."""
+    """Return whether a deciding quantity depends on what failed, or was confirmed by it; if unknown, any measured with it."""
     if not measured_with(result, failure):
         return False
     if failure.errors is None:
         return True
-    return any(corrected(result, name, failure, failure.errors) for name in deciding(result))
+    confirmed = any(found.kind is FindingKind.SECOND_METER for found in result.findings)
+    return confirmed or any(corrected(result, name, failure, failure.errors) for name in deciding(result))
 
 
 def _judged(
@@ -234,6 +236,10 @@ def _judged(
             RecallClass.WIDER,
             f"{'; '.join(spans)}: still within limits",
             true_ranges(result, failure, *failure.errors),
+        )
+    if not spans:  # only its second meter was wrong
+        return answer(
+            RecallClass.STANDS, f"no longer confirmed by {failure.instrument}: confirm it with another meter"
         )
     return answer(RecallClass.STANDS, f"{'; '.join(spans)}: no difference")
 

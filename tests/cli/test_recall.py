@@ -256,6 +256,27 @@ def test_a_repaired_scope_counts_again(desk: Desk) -> None:
     assert len(last.json["results"]) == 1
 
 
+def test_a_second_meter_found_bad_no_longer_confirms(desk: Desk) -> None:
+    """The value is the first meter's, so it stays; only its confirmation is gone."""
+    desk.run(
+        *SUPPLY,
+        "--reading",
+        "27.0 V ac",
+        "--meter",
+        "MA-1",
+        "--second",
+        "27.1 V ac",
+        "--second-meter",
+        "MA-10",
+    )
+    said = desk.run(
+        "recall", "MA-10", "--function", "V~", "--reason", "low", "--error", "-30 %", "--json"
+    ).json
+    (result,) = said["results"]
+    assert result["class"] == "stands"
+    assert "confirm it with another meter" in result["reason"]
+
+
 def test_a_repair_alone_says_nothing_of_earlier_results(desk: Desk) -> None:
     """Only a repair that ended a doubt separates good results from bad; noted without one, it does not."""
     desk.run(*SUPPLY, "--reading", "27.0 V ac", "--meter", "MA-1")

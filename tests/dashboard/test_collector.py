@@ -202,7 +202,7 @@ def test_words_of_a_group_give_e_n_its_limit_and_the_time_of_the_typed_reading()
     assert last.value is not None
     assert (group.word, group.verdict) == ("unsettled", "not decided yet")
     assert "(limit 1): M1 and M3 are 3." in group.words
-    assert group.pending == "waiting for a second typed reading"
+    assert group.pending == "type it once more to decide"
     for second in range(20):
         clock.advance(1)
         for reading in node_readings(1):
