@@ -153,6 +153,7 @@ def check_supply(
         hookup=in_words(wiring),
         wiring=wiring,
         conditions=_conditions(mains, load),
+        details={"confirmed_by": second.name} if second and abs(_second_e_n(no_load, second)) <= 1 else {},
         cautions=_cautions(nameplate, no_load, load, expected),
         findings=tuple(findings),
     )
@@ -279,10 +280,7 @@ def _doubt(
             _EXCHANGE,
         )
     if second is not None:
-        first_u, second_u = no_load.settled(), second.settled()
-        number = e_n(
-            first_u.value, first_u.expanded_uncertainty, second_u.value, second_u.expanded_uncertainty
-        )
+        number = _second_e_n(no_load, second)
         which = "" if second.name == "meter" else f" {second.name}"
         findings.append(
             Finding(
@@ -308,6 +306,11 @@ def _doubt(
             )
         )
     return judgement
+
+
+def _second_e_n(no_load: MeterReading, second: MeterReading) -> float:
+    first_u, second_u = no_load.settled(), second.settled()
+    return e_n(first_u.value, first_u.expanded_uncertainty, second_u.value, second_u.expanded_uncertainty)
 
 
 def _rectified(
