@@ -153,6 +153,7 @@ def check_supply(
         hookup=in_words(wiring),
         wiring=wiring,
         conditions=_conditions(mains, load),
+        details={"confirmed_by": second.name} if second and apart is not None and apart <= 1 else {},
         cautions=_cautions(nameplate, no_load, load, expected),
         findings=tuple(findings),
     )

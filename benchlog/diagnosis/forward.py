@@ -7,7 +7,6 @@ the cell as it showed on the part because it is the same gain.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +17,7 @@ from benchlog.diagnosis.circuit import Circuit, Path
 from benchlog.diagnosis.effects import REDONE, refitted, tried
 from benchlog.diagnosis.hidden import Hidden, Noise, of_rows
 from benchlog.diagnosis.instrument import Instrument
+from benchlog.diagnosis.prediction import Prediction
 
 Floats = npt.NDArray[np.float64]
 Booleans = npt.NDArray[np.bool_]
@@ -33,33 +33,6 @@ _OHMS = frozenset({"short_tips_ohms", "known_resistor", "ohms_output", "ohms_plu
 _OWN_VOLTS = frozenset({"fresh_cell", "generator_50hz", "read_mains", "probe_on_calibrator"})
 _UNMOVED = frozenset({"reread"})
 _DIAL_AS_FOUND = REDONE | {"short_tips", "load_150", "generator_at_frequency"}
-
-
-@dataclass(frozen=True, slots=True)
-class Prediction:
-    """What a check would show.
-
-    Attributes
-    ----------
-    value, other : array of float
-        Reading with an intermittent joint closed, and open (with a scope: its AC part, and all of it); empty for
-        actions answered in words.
-    p_other : array of float
-        Chance of the latter.
-    words : array of float, last axis one per word
-        Chance of each word; empty for actions answered by a reading.
-    floor : float
-        Below this a reading counts as zero, in its unit.
-    jumps : array of float, optional
-        Chance that the display jumps, where the leads are moved for a reading; then no reading is noted.
-    """
-
-    value: Floats
-    other: Floats
-    p_other: Floats
-    words: Floats
-    floor: float
-    jumps: Floats | float = 0.0
 
 
 _NONE = np.empty(0)

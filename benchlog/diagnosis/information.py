@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from benchlog.diagnosis.decision import loss_saved
-from benchlog.diagnosis.forward import Prediction
 from benchlog.diagnosis.likelihood import compressed
+from benchlog.diagnosis.prediction import Prediction
 
 Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]

@@ -12,8 +12,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from benchlog.diagnosis.forward import Prediction
 from benchlog.diagnosis.outcome import Outcome
+from benchlog.diagnosis.prediction import Prediction
 
 Floats = npt.NDArray[np.float64]
 

@@ -19,7 +19,6 @@ from typing import Any
 
 import msgspec
 
-from benchlog.finding import FindingKind
 from benchlog.logbook.chain import Entry
 from benchlog.logbook.recalled import RecallClass, Recalled
 from benchlog.project.old_budgets import with_influences
@@ -182,8 +181,14 @@ def _affected(result: Result, failure: Failure) -> bool:
         return False
     if failure.errors is None:
         return True
-    confirmed = any(found.kind is FindingKind.SECOND_METER for found in result.findings)
-    return confirmed or any(corrected(result, name, failure, failure.errors) for name in deciding(result))
+    return _confirmed_by(result, failure) or any(
+        corrected(result, name, failure, failure.errors) for name in deciding(result)
+    )
+
+
+def _confirmed_by(result: Result, failure: Failure) -> bool:
+    """Return whether what failed was the second meter, which showed the same as the first."""
+    return bool(result.details.get("confirmed_by") == failure.instrument)
 
 
 def _judged(
@@ -231,17 +236,12 @@ def _judged(
             limits = "" if found.moved_limits else limits_words(judged_limits(result).get(name))
             return _again(answer, taken, f"{found.words}: may lie outside the limits {limits}".rstrip())
         wider = wider or found.shift > _NO_DIFFERENCE * quantity.expanded_uncertainty
+    said = [f"{'; '.join(spans)}: {'still within limits' if wider else 'no difference'}"] if spans else []
+    if _confirmed_by(result, failure):
+        said.append(f"no longer confirmed by {failure.instrument}: confirm it with another meter")
     if wider:
-        return answer(
-            RecallClass.WIDER,
-            f"{'; '.join(spans)}: still within limits",
-            true_ranges(result, failure, *failure.errors),
-        )
-    if not spans:  # only its second meter was wrong
-        return answer(
-            RecallClass.STANDS, f"no longer confirmed by {failure.instrument}: confirm it with another meter"
-        )
-    return answer(RecallClass.STANDS, f"{'; '.join(spans)}: no difference")
+        return answer(RecallClass.WIDER, "; ".join(said), true_ranges(result, failure, *failure.errors))
+    return answer(RecallClass.STANDS, "; ".join(said))
 
 
 def _compared_again(

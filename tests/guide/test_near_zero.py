@@ -5,18 +5,15 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from helpers.guided_project import GuidedProject
+from helpers.guided_project import TWO_METERS, GuidedProject
 from helpers.plan_text import check, part, plan_text, reading_check
 from helpers.scripted_person import ScriptedPerson
 
-from benchlog.bench import AccuracyLine, Bench, Instrument
+from benchlog.bench import Bench
 from benchlog.guide.person import Prompt
-from benchlog.reading import Function
 from benchlog.result import Verdict
 
-LINES = (AccuracyLine(Function.AC_VOLTS, "1 % + 5"), AccuracyLine(Function.DC_VOLTS, "0.5 % + 2"))
-ONE_METER = Bench([Instrument(tag="MB-02", accuracy=LINES)])
-TWO_METERS = Bench([Instrument(tag="MB-02", accuracy=LINES), Instrument(tag="MA-01", accuracy=LINES)])
+ONE_METER = Bench([TWO_METERS.instrument("MB-02")])
 
 READING = plan_text(part("T1"), reading_check("C01", "V=", low="13.3 V", high="14.9 V"), mains="230 V")
 RECTIFIED = plan_text(

@@ -8,7 +8,7 @@ from typing import Any
 from helpers.plan_text import hold, part, plan_text, reading_check
 from helpers.planned_project import PlannedProject
 
-from benchlog.bench import AccuracyLine, Bench, Instrument
+from benchlog.bench import AccuracyLine, Bench, Instrument, Standard
 from benchlog.guide.person import Person
 from benchlog.guide.run import Guide
 from benchlog.reading import Function
@@ -42,6 +42,18 @@ def box_plan(first: str = BIAS, *more: str) -> str:
         *more,
         mains="230 V",
     )
+
+
+_LINES = (
+    AccuracyLine(Function.AC_VOLTS, "1 % + 5"),
+    AccuracyLine(Function.DC_VOLTS, "0.5 % + 2"),
+    AccuracyLine(Function.OHMS, "1 % + 2"),
+)
+#: Two meters read by eye, and a check standard.
+TWO_METERS = Bench(
+    [Instrument(tag="MB-02", accuracy=_LINES), Instrument(tag="MA-01", accuracy=_LINES)],
+    [Standard(tag="CS-3", value="5.000 V dc", uncertainty="0.05 %")],
+)
 
 
 class GuidedProject(PlannedProject):

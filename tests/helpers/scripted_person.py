@@ -55,3 +55,12 @@ class ScriptedPerson(Person):
     def said(self) -> str:
         """All lines shown."""
         return "\n".join(self.shown)
+
+
+class Shy(ScriptedPerson):
+    """Leaves out every check of a diagnosis that has no answer."""
+
+    def answer(self, prompt: Prompt) -> str:
+        if "/doubt/" in prompt.key and prompt.key not in self._answers:
+            return "s"
+        return super().answer(prompt)
