@@ -96,7 +96,12 @@ def _read_value(kind: type, given: object) -> Any:
 
 def located(path: Path, where: str) -> str:
     """File and line of a place such as ``check[2]`` in a file that was read before, for messages."""
-    return f"{path}, line {line_of(_read_text(path, 'file'), where)}"
+    return f"{path}, line {line_in(path, where)}"
+
+
+def line_in(path: Path, where: str) -> int:
+    """Line of a place such as ``check[2]`` in a file that was read before."""
+    return line_of(_read_text(path, "file"), where)
 
 
 def line_of(text: str, where: str, key: str = "") -> int:

@@ -169,7 +169,7 @@ def _why(status: CheckStatus) -> str:
 
 
 def _show_hold(out: Listing, hold: HoldStatus) -> None:
-    out.line(f"hold {hold.hold.id}: {hold.state.words}: {hold.hold.step}", "bold")
+    out.line(f"hold {hold.hold.id}: {hold.words}: {hold.hold.step}", "bold")
     for line in hold.missing:
         out.line(f"    missing: {line}")
     if hold.concession is not None:

@@ -14,9 +14,7 @@ from benchlog.guide.look_further import look_further
 from benchlog.guide.one_check import OneCheck
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.session_history import (
-    NOTHING,
     last_of_session,
-    left_on_bench,
     meters_left_on_current,
     months_of_rest,
     note_new_battery,
@@ -28,7 +26,7 @@ from benchlog.logbook import Logbook
 from benchlog.plan import Check, Plan
 from benchlog.project.adoption import adopt, find_adoptable
 from benchlog.project.evidence import record_plan
-from benchlog.project.overview import NOT_SAID, noted_for_next_time
+from benchlog.project.overview import NOT_SAID, NOTHING, left_on_bench, noted_for_next_time
 from benchlog.project.state import CheckState, HoldState, ProjectState, read_state
 from benchlog.result import Result, Verdict, worst_verdict
 
@@ -192,7 +190,7 @@ class Guide:
         if noted := noted_for_next_time(self.book):
             self.person.show(f"you noted for this time: {noted}")
         left = left_on_bench(self.book)
-        if not left:
+        if left in ("", NOTHING):
             return True
         words = "nobody said what was left on the bench last time"
         words = words if left == NOT_SAID else f"left on the bench last time: {left}"

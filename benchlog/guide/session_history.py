@@ -9,8 +9,6 @@ from benchlog.reading import Function
 
 _JACKS = {str(f): f for f in Function if f.is_current or f.is_volts}
 _RESULTS_LOOKED_AT = 100
-#: Text in a session's end if nothing is left energised, charged or loose.
-NOTHING = "nothing"
 #: After this time batteries may have run down and contacts oxidised; common practice, no source.
 REST_NS = 60 * DAY_NS
 
@@ -24,15 +22,6 @@ def last_of_session(book: Logbook) -> Entry | None:
         if entry.seq not in superseded and entry.body.get("check_id"):
             return entry
     return None
-
-
-def left_on_bench(book: Logbook) -> str:
-    """What the last session left energised, charged or loose; empty for nothing."""
-    for entry in book.entries("session end", newest_first=True, limit=_RESULTS_LOOKED_AT):
-        if "left" in entry.body:
-            left = str(entry.body["left"])
-            return "" if left == NOTHING else left
-    return ""
 
 
 def meters_left_on_current(book: Logbook) -> set[str]:

@@ -150,9 +150,9 @@ def compose(
         raise UsageError(
             f"an entry holds names and values, not {type(body).__name__}", hint='{"text": "..."}'
         )
-    body = plain(body)
     import rfc8785  # readers need none of it
 
+    body = plain(body)
     if fault := shape_fault(kind, body):
         raise UsageError(fault)
     entry: dict[str, Any] = {
@@ -186,6 +186,8 @@ def _finite(digits: str) -> float:
 # `json.loads` would make one for every entry.
 _DECODER = json.JSONDecoder(parse_int=_number, parse_float=_finite, parse_constant=_finite)
 _ENCODER = json.JSONEncoder(sort_keys=True, separators=(",", ":"), check_circular=False)
+_STRING = r'"[^"]*"'
+_OTHER_NUMBER = r"\d[.eE]|\d{16}"
 _LONG_DIGITS = re.compile(r"(?<![\d.])[-\d]\d{15}")  # not those of a fraction
 _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{9}Z")
 _SURROGATE = re.compile(r"\\u[dD][89a-fA-F]")
@@ -196,11 +198,11 @@ def canonical_fault(entry: Entry, text: str) -> str:
 
     Two programs may read any other form (a key twice, blanks, escapes, another order) differently.
     """
-    import rfc8785
-
     fields: Any = {name: getattr(entry, name) for name in _FIELDS}
     if _written_alike(text) and _ENCODER.encode(fields) == text:
         return ""
+    import rfc8785
+
     try:
         same = rfc8785.dumps(fields) == text.encode()
     except (rfc8785.CanonicalizationError, ValueError, RecursionError) as error:
@@ -213,9 +215,7 @@ def _written_alike(text: str) -> bool:
 
     It differs in the order of keys that are not ASCII, and in some numbers other than short integers.
     """
-    return (
-        text.isascii() and "\\" not in text and not re.search(r"\d[.eE]|\d{16}", re.sub(r'"[^"]*"', "", text))
-    )
+    return text.isascii() and "\\" not in text and not re.search(_OTHER_NUMBER, re.sub(_STRING, "", text))
 
 
 def _too_deep(value: Any, depth: int = 0) -> bool:

@@ -1,7 +1,8 @@
 """The record as text for spreadsheets and text editors.
 
-CSV has one row per result, one per reading, and one per other entry with what it says in a line. JSON lines hold the whole chain, one entry per line exactly as it was
-digested, with readings, samples and attachments beside it; a logbook restored from them has the same digests.
+CSV has one row per result, one per reading, and one per other entry with what it says in a line. JSON lines hold the
+whole chain, one entry per line exactly as it was digested, with readings, samples and attachments beside it; a logbook
+restored from them has the same digests.
 """
 
 from __future__ import annotations
@@ -122,7 +123,7 @@ def export_csv(
     progress: Progress | None = None,
     on_damage: OnDamage | None = None,
 ) -> list[Path]:
-    """Write results.csv, quantities.csv, readings.csv and events.csv; UTF-8, RFC 4180 with line feeds, times in UTC, values in SI units.
+    """Write results.csv, quantities.csv, readings.csv and events.csv: UTF-8, RFC 4180 with line feeds, UTC, SI units.
 
     Parameters
     ----------
@@ -191,15 +192,8 @@ def _export_events(
         writer.writerow(EVENT_COLUMNS)
         for entry in intact_entries(book, on_damage):
             if entry.kind not in _IN_OTHER_TABLES:
-                row = (
-                    entry.seq,
-                    entry.session,
-                    entry.time,
-                    entry.kind,
-                    words(entry),
-                    superseded.get(entry.seq),
-                )
-                writer.writerow(map(_cell, row))
+                row = (entry.seq, entry.session, entry.time, entry.kind, words(entry))
+                writer.writerow(map(_cell, (*row, superseded.get(entry.seq))))
     return path
 
 

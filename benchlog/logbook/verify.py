@@ -46,7 +46,9 @@ class Verification:
         """First altered, missing or reordered entry; else the first fault in other data or in the file."""
         pool = self.faults[: self.chain_faults] or self.faults
         numbered = [fault for fault in pool if fault.entry is not None]
-        return min(numbered, key=lambda f: f.entry or 0) if numbered else next(iter(self.faults), None)
+        if numbered:
+            return min(numbered, key=lambda f: f.entry or 0)
+        return min(self.faults, key=lambda f: f.mistyped, default=None)
 
 
 def verify(
@@ -151,7 +153,7 @@ def _noted_digest(text: str) -> str:
 def _describe_noted(noted: str, chain: Walked, faults: Faults) -> str:
     noted_at = chain.noted_at.get(noted)
     if noted_at is None and (near := chain.nearly_at.get(noted)):
-        whole = "" if faults.found else "; the chain itself is intact"
+        whole = "; the chain itself is intact" if all(f.mistyped for f in faults.found) else ""
         words = f"the digest you typed differs in one character from that of entry {near}: check it{whole}"
         faults.add(None, words, mistyped=True)
         return "the noted digest is not in this logbook"

@@ -12,7 +12,7 @@ from benchlog.plan.check import Check, Kind, about
 from benchlog.plan.kinds import KINDS, AnyCheck, kind_of
 from benchlog.quantity_text import ValueText, Volts, value_of
 from benchlog.reading import Function
-from benchlog.toml_file import located, read_toml
+from benchlog.toml_file import line_in, located, read_toml
 
 #: Nominal mains voltages lie between these, three phases included (common practice, no source).
 _MAINS_V = (85.0, 500.0)
@@ -228,7 +228,7 @@ def _refuse_doubles(path: Path, names: Mapping[str, str]) -> None:
     for where, name in names.items():
         table = where.partition("[")[0]
         if name in first:
-            also = located(path, first[name]).rpartition("line ")[2]
+            also = line_in(path, first[name])
             raise ConfigError(
                 f"{located(path, where)}: {table} {name!r} is defined twice, first in line {also}",
                 hint="give each its own name",

@@ -18,9 +18,8 @@ ODD_ONE_OUT, DISAGREED = "odd one out", "meters disagreed"
 #: Kinds of entries that matter here.
 KNOWN_KINDS = (*EVIDENCE_KINDS, "doubt")
 _COMPARED = (Kind.DISAGREES, Kind.DRIFTS)
-_SITTING_NS = (
-    12 * 3600 * 1_000_000_000
-)  # a check standard read within these hours counts as today's: judgement
+#: A check standard read within these hours counts as today's: judgement.
+_SITTING_NS = 12 * 3600 * 1_000_000_000
 
 
 class Known(msgspec.Struct, frozen=True):
@@ -80,12 +79,12 @@ def in_crosscheck(entries: Sequence[Entry], doubts: MeterDoubts, meter: str, fun
             used = {str(tag): str(f) for tag, f in dict(body.get("functions", {})).items()}
             if meter not in used or not shares(used[meter], function):
                 continue
-            if body["verdict"] == "pass":
+            bad = any(doubts.before_end(t, f, entry.seq) for t, f in used.items() if t != meter)
+            if body["verdict"] == "pass" and not bad:
                 found = None
             elif body["verdict"] == "fail":
-                bad = {t for t, f in used.items() if doubts.before_end(t, f, entry.seq)}
                 good = {str(e.body["meter"]) for e in entries[number:] if _passed(e, function)}
-                found = _blamed(entry, meter, bad - {meter}, good) or found
+                found = _blamed(entry, meter, good, other_bad=bad) or found
     return found
 
 
@@ -93,15 +92,15 @@ def _passed(entry: Entry, function: str) -> bool:
     return entry.kind == "standard" and (entry.body["function"], entry.body["verdict"]) == (function, "pass")
 
 
-def _blamed(entry: Entry, meter: str, bad: Collection[str], good: Collection[str]) -> Known | None:
-    """What a failed cross-check says against a meter, with the other meters found bad or good since."""
+def _blamed(entry: Entry, meter: str, good: Collection[str], *, other_bad: bool) -> Known | None:
+    """What a failed cross-check says against a meter, with the meters found good since, or another found bad."""
     details: Mapping[str, Any] = dict(entry.body.get("details", {}))
     if (odd := details.get("odd_one_out")) is not None:
         happened = f"{meter} was the odd one out in a cross-check (entry {entry.seq})"
         return Known(ODD_ONE_OUT, happened) if odd == meter else None
     pairs = ((str(p["first"]), str(p["second"])) for p in details.get("pairs", ()) if p["e_n"] > 1)
     others = [one if other == meter else other for one, other in pairs if meter in (one, other)]
-    if bad or not others:
+    if other_bad or not others:
         return None
     happened = f"{meter} disagreed with {' and '.join(others)} in a cross-check (entry {entry.seq})"
     if set(others) <= set(good):

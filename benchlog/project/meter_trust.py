@@ -34,9 +34,8 @@ class FunctionCheck(msgspec.Struct, frozen=True):
     ago: str = ""
     e_n: float = 0.0
     passed: bool = True
-    as_found: FunctionCheck | None = (
-        None  #: The check before an adjustment or a new battery; this one is after it.
-    )
+    #: The check before an adjustment or a new battery; this one is after it.
+    as_found: FunctionCheck | None = None
 
     @property
     def name(self) -> str:
@@ -165,6 +164,8 @@ def _name(entry: Entry) -> str:
 
 def _contradicted(trust: MeterTrust, entries: list[Entry], doubts: MeterDoubts) -> MeterTrust:
     """Add what failed cross-checks say against a meter that its check standard says is good."""
+    if trust.word is not Trust.GOOD:
+        return trust
     failed = [
         e.body
         for e in entries
@@ -173,16 +174,14 @@ def _contradicted(trust: MeterTrust, entries: list[Entry], doubts: MeterDoubts) 
     used = dict.fromkeys(
         str(b["functions"][trust.tag]) for b in failed if trust.tag in b.get("functions", {})
     )
-    if trust.word is not Trust.GOOD or not used:
+    if not used:
         return trust
     from benchlog.project.meter_known import in_crosscheck  # most meters have no such comparison
 
     said = {f: in_crosscheck(entries, doubts, trust.tag, f) for f in used}
     words = [f"on {FunctionCheck(f).name} in doubt: {known.happened}" for f, known in said.items() if known]
-    if not words:
-        return trust
-    reason = "; ".join([trust.reason, *words])
-    return msgspec.structs.replace(trust, word=Trust.CHECK_FIRST, reason=reason)
+    word = Trust.CHECK_FIRST if words else Trust.GOOD
+    return msgspec.structs.replace(trust, word=word, reason="; ".join([trust.reason, *words]))
 
 
 def _by_standard(

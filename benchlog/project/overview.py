@@ -11,8 +11,9 @@ from benchlog.project.meter_trust import MeterTrust, meter_trust
 from benchlog.project.state import STATE_KINDS, CheckState, HoldState, ProjectState, project_state
 from benchlog.result import Verdict, worst_verdict
 
-#: Recorded where nobody answered what was left energised, charged or loose.
-NOT_SAID = "not said"
+#: Recorded at a session's end: nothing is left energised, charged or loose, or nobody answered that.
+NOTHING, NOT_SAID = "nothing", "not said"
+_SESSIONS = 100  # at most so many are looked at
 #: Recorded by earlier versions where the user noted nothing for the next time.
 _OLD_NOTHING = "go on with the plan"
 
@@ -49,21 +50,25 @@ def overview(plan: Plan, book: Logbook | None, now_utc_ns: int) -> Overview:
         return Overview(plan, state, (), "not recorded", _next_action(plan, state), "", _energy(plan))
     entries = list(book.entries(STATE_KINDS))  # those of `EVIDENCE_KINDS` are among them
     state = project_state(plan, entries, now_utc_ns)
-    last_end = next(iter(book.entries("session end", newest_first=True, limit=1)), None)
-    left = str(last_end.body.get("left", NOT_SAID)) if last_end else NOT_SAID
-    left = "not stated" if left == NOT_SAID else left
+    left = left_on_bench(book)
+    left = "not stated" if left in ("", NOT_SAID) else left
     noted = noted_for_next_time(book)
     meters = meter_trust(entries, now_utc_ns)
     action = _next_action(plan, state)
     return Overview(plan, state, meters, left, action, noted, _energy(plan), clock_doubts(book, now_utc_ns))
 
 
+def left_on_bench(book: Logbook) -> str:
+    """What was left energised, charged or loose, as last recorded: `NOTHING`, `NOT_SAID`, or in words; empty if nobody was asked."""
+    ends = book.entries("session end", newest_first=True, limit=_SESSIONS)
+    return next((str(end.body["left"]) for end in ends if "left" in end.body), "")
+
+
 def noted_for_next_time(book: Logbook) -> str:
     """What the user wanted to do first, as noted at the end of the last session; empty for nothing in particular."""
-    for last_end in book.entries("session end", newest_first=True, limit=1):
-        noted = str(last_end.body.get("next", ""))
-        return "" if noted == _OLD_NOTHING else noted
-    return ""
+    ends = book.entries("session end", newest_first=True, limit=1)
+    noted = next((str(end.body.get("next", "")) for end in ends), "")
+    return "" if noted == _OLD_NOTHING else noted
 
 
 def _next_action(plan: Plan, state: ProjectState) -> str:

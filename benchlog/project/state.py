@@ -89,12 +89,7 @@ class CheckStatus(msgspec.Struct, frozen=True):
     result: Result | None = None
     entry: Entry | None = None
     recalls: tuple[Recalled, ...] = ()
-    never_begun: bool = False  #: Neither measured, skipped nor broken off.
-
-    @property
-    def before(self) -> str:
-        """Why it is due although it was begun before; empty for any other."""
-        return "" if self.never_begun or self.state is CheckState.PASSED else self.reason
+    before: str = ""  #: Why what was done of it does not count; empty if nothing was, and if it is passed.
 
     @property
     def recall(self) -> str:
@@ -113,6 +108,12 @@ class HoldStatus(msgspec.Struct, frozen=True):
     missing: tuple[str, ...] = ()
     entry: Entry | None = None
     released: Entry | None = None
+
+    @property
+    def words(self) -> str:
+        """Its state as shown."""
+        shut_again = self.state is HoldState.SHUT and self.entry is not None
+        return "released before, but no longer" if shut_again else self.state.words
 
     @property
     def concession(self) -> Entry | None:
@@ -160,15 +161,17 @@ def project_state(plan: Plan, entries: Iterable[Entry], now_utc_ns: int) -> Proj
             other for other in check.after if other in checks and checks[other].state is not CheckState.PASSED
         ]
         if missing and status.state is CheckState.DUE:
-            status = CheckStatus(check, CheckState.BLOCKED, f"waits for {', '.join(missing)}")
+            waits = f"waits for {', '.join(missing)}"
+            status = CheckStatus(check, CheckState.BLOCKED, waits, before=status.before)
         checks[check.id] = status
     holds: dict[str, HoldStatus] = {}
     for hold in plan.holds.values():
         holds[hold.id] = _hold_status(hold, checks, holds, found)
     for status in [s for s in checks.values() if s.state is CheckState.DUE]:
         if hold_id := _held_by(status.check, holds):
+            waits = f"comes after hold {hold_id}, which is not released"
             checks[status.check.id] = CheckStatus(
-                status.check, CheckState.BLOCKED, f"comes after hold {hold_id}, which is not released"
+                status.check, CheckState.BLOCKED, waits, before=status.before
             )
     return ProjectState(
         checks,
@@ -275,8 +278,8 @@ def _check_status(check: Check, found: _Sorted, now_utc_ns: int) -> CheckStatus:
     if last is not None and all(entry.seq < last.seq for entry in found.results.get(check.id, ())):
         skipped = f"skipped: {last.body.get('reason', '')}"
         notes.append(skipped if last.kind == "skip" else f"broken off {ago(last.utc_ns, now_utc_ns)}")
-    why = "; ".join(dict.fromkeys(notes)) or "not done yet"
-    return CheckStatus(check, CheckState.DUE, why, never_begun=not notes)
+    before = "; ".join(dict.fromkeys(notes))
+    return CheckStatus(check, CheckState.DUE, before or "not done yet", before=before)
 
 
 def _judged(check: Check, found: _Sorted, entry: Entry, result: Result, now_utc_ns: int) -> CheckStatus:
@@ -287,7 +290,8 @@ def _judged(check: Check, found: _Sorted, entry: Entry, result: Result, now_utc_
         state, reason = CheckState.STALE, stale
     else:
         state, reason = _believed(found, entry, result)
-    return CheckStatus(check, state, reason, result, entry, recalls)
+    before = "" if state is CheckState.PASSED else reason
+    return CheckStatus(check, state, reason, result, entry, recalls, before)
 
 
 def _stale(check: Check, found: _Sorted, entry: Entry, result: Result, now_utc_ns: int) -> str:

@@ -12,7 +12,7 @@ from benchlog.reading import Function
 
 
 class Kind(StrEnum):
-    """Kind of doubt; its value is the text on the screen, and the order is that of the list of doubts."""
+    """Kind of doubt; its value is what is recorded, and the order is that of the list of doubts."""
 
     SILENT = "silent"
     FUNCTION = "wrong function"

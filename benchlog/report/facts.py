@@ -76,6 +76,7 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
     again = failed_before(entries, shown)
     before = history(entries, shown)
     headline, clean = _headline(evidence, damage, again, tried=bool(before))
+    practice = all(map(_is_practice, results))
     times = [entry.time for entry, _ in evidence.results]
     cautions = [*_energy(plan), *(caution for result in results for caution in result.cautions)]
     attachments, standards = _of_kind(entries, "attachment"), _of_kind(entries, "standard")
@@ -83,10 +84,7 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
         project=plan.project.name if plan else "all results of the logbook",
         headline=headline,
         clean=clean,
-        tested=tuple(
-            tested_of(book, plan, counted, practice=all(map(_is_practice, results)))
-            for counted in evidence.counted
-        ),
+        tested=tuple(tested_of(book, plan, counted, practice=practice) for counted in evidence.counted),
         results=evidence.results,
         not_tested=evidence.not_tested,
         open_points=_open_points(evidence),
@@ -218,16 +216,13 @@ def _some(ids: Sequence[str]) -> str:
 
 
 def _open_points(evidence: Evidence) -> tuple[str, ...]:
-    return tuple(
-        f"{counted.name}: {counted.state}: "
-        + (
-            counted.recalled[0].kind.words
-            if counted.state is CheckState.RECALLED
-            else counted.result.overall_reason
-        )
-        for counted in evidence.counted
-        if counted.state is not CheckState.PASSED
-    )
+    lines = []
+    for counted in evidence.counted:
+        recalled = counted.state is CheckState.RECALLED
+        why = counted.recalled[0].kind.words if recalled else counted.result.overall_reason
+        if counted.state is not CheckState.PASSED:
+            lines.append(f"{counted.name}: {counted.state}: {why}")
+    return tuple(lines)
 
 
 def _recall_words(entry: Entry) -> str:

@@ -78,7 +78,7 @@ def print_pdf(page: str, target: Path) -> None:
     if browser is None:
         raise AdapterUnavailableError(
             f"{target} is not written: no browser that can print to PDF was found",
-            hint="write the page (--out FILE.html) and print it from any browser, or install Chromium",
+            hint="print the page (--out FILE.html) from any browser, or install Chromium",
         )
     # In the target's folder: a sandboxed browser may not see hidden or temporary folders.
     with (

@@ -26,7 +26,7 @@ from benchlog.errors import CaptureFileError, UsageError
         ("23:59:{:02d},5", "23:59:00.500000000"),
     ],
 )
-def test_times_in_many_dresses(tmp_path: Path, stamp: str, start: str) -> None:
+def test_times_in_many_notations(tmp_path: Path, stamp: str, start: str) -> None:
     names = "date;clock;MA-01 (mV)\n" if ";" in stamp else "when;MA-01 (mV)\n"
     text = names + "".join(f"{stamp.format(i)};{i % 7},5\n" for i in range(40))
     log = load_log(written(tmp_path, text))

@@ -123,7 +123,7 @@ def notations(draw: st.DrawFn) -> TextLayout:
 
 @settings(max_examples=60, deadline=None, suppress_health_check=NO_SETTLE)
 @given(notations())
-def test_every_dress_gives_the_record_back(tmp_path: Path, layout: TextLayout) -> None:
+def test_every_notation_gives_the_record_back(tmp_path: Path, layout: TextLayout) -> None:
     path = tmp_path / "record.csv"
     path.write_bytes(write(layout))
     interval_s = INTERVAL_S if layout.time == "argument" else None

@@ -248,8 +248,9 @@ def test_a_digest_with_one_wrong_character_is_a_slip_of_typing(
     assert "differs in one character" in said
     assert "the chain itself is intact" in said
     assert "not intact" not in said
-    assert main([*words, worse]) == 5
-    assert "not intact" in capsys.readouterr().out
+    for heads in ([worse], [typed, "--head", worse]):
+        assert main([*words, *heads]) == 5
+        assert capsys.readouterr().out.startswith("▲ not intact: no entry has the noted digest")
     assert not verified(small, "DELETE FROM entry WHERE seq = 1").ok
     assert main([*words, typed]) == 5
     said = " ".join(capsys.readouterr().out.split())

@@ -99,6 +99,15 @@ def test_a_meter_found_bad_explains_the_disagreement(book: Logbook) -> None:
     assert known(book, "A", "V=") == []
 
 
+def test_agreement_with_a_meter_that_was_bad_clears_nothing(book: Logbook) -> None:
+    """A agreed with C, but C was wrong then."""
+    cross_check(book, A="5.00 V", B="5.40 V")
+    cross_check(book, A="5.00 V", C="5.01 V")
+    assert known(book, "A", "V=") == []
+    book.append("standard", body("C", "fail"))
+    assert known(book, "A", "V=") == ["meters disagreed"]
+
+
 def test_of_three_only_the_odd_one_out_is_suspect(book: Logbook) -> None:
     """The two that agreed are not; a repair ends it."""
     cross_check(book, A="5.00 V", B="5.01 V", C="5.40 V")

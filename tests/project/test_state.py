@@ -46,9 +46,19 @@ def test_a_skipped_check_says_why_until_it_is_done(project):
     """Its reason is there; a result afterwards counts alone."""
     project.book.append("skip", {"check_id": "C03", "part": "T1", "reason": "no load at hand"})
     assert project.state.checks["C03"].state is CheckState.DUE
-    assert project.state.checks["C03"].reason == "skipped: no load at hand"
+    assert (
+        project.state.checks["C03"].reason == project.state.checks["C03"].before == "skipped: no load at hand"
+    )
     project.record("C03")
     assert project.state.checks["C03"].state is CheckState.PASSED
+
+
+def test_only_what_was_done_before_is_said_of_last_time(project):
+    """A check that was never begun has no last time, also while it waits for a hold point; a failed one has."""
+    assert {status.before for status in project.state.checks.values()} == {""}
+    assert CheckState.BLOCKED in {status.state for status in project.state.checks.values()}
+    project.record("C03", Verdict.FAIL)
+    assert project.state.checks["C03"].before == project.state.checks["C03"].reason != ""
 
 
 def test_evidence_in_opens_the_hold(project):
@@ -248,7 +258,7 @@ def test_status_after_months_answers_the_five_questions(project):
     assert (seen.left, seen.noted) == ("C1 charged to 30 V", "discharge C1")
     project.book.begin_session()
     project.book.end_session({"next": "go on with the plan"})  # as earlier versions wrote it
-    assert project.overview.noted == ""
+    assert (project.overview.left, project.overview.noted) == ("C1 charged to 30 V", "")
     assert seen.stored_energy == ("REC : 1000 µF at 40 V: 0.8 J",)
 
 
