@@ -27,6 +27,7 @@ class FindingKind(StrEnum):
     FROZEN = "frozen display"
     METER_IN_DOUBT = "meter in doubt"
     ACCURACY = "accuracy not known"
+    STATED_ACCURACY = "accuracy as stated"
     CORRECTED = "corrected by what is known of the meter"
     RESPONSE = "response to the waveform"
     CHART = "chart"

@@ -208,7 +208,7 @@ def _assumed(compared: Comparison) -> list[Finding]:
     assumed = [Finding(FindingKind.ACCURACY, words)] if tags else []
     doubts = {m.tag: m.readings[0].accuracy.doubt for m in compared.meters}
     doubtful = [f"accuracy of {tag} {doubt}" for tag, doubt in doubts.items() if doubt]
-    return [*assumed, *(Finding(FindingKind.ACCURACY, words) for words in doubtful)]
+    return [*assumed, *(Finding(FindingKind.STATED_ACCURACY, words) for words in doubtful)]
 
 
 def _cautions(compared: Comparison, readings: Sequence[MeterReading]) -> tuple[str, ...]:

@@ -125,12 +125,12 @@ def check_supply(
     used, judgements = _judge_outputs(
         nameplate, no_load, mains, load, tolerance, dict(limits or {}), quantities, bool(doubts)
     )
-    judgements[0] = _doubt(judgements[0], no_load, second, expected, findings)
+    apart = None if second is None else _apart(no_load, second)
+    judgements[0] = _doubt(judgements[0], no_load, second, apart, expected, findings)
     judgements[1:1] = [Judgement(Verdict.INDETERMINATE, 0.0, d, way_out(d)) for d in doubts[:1]]
     trusted = nameplate.coupling == "ac" and no_load.value > expected.no_load_v / 2
     design = _rectified(trusted, no_load, mains, capacitor_v, quantities, findings)
-    believed = judgements[0].verdict is Verdict.PASS or no_load.value >= expected.no_load_v
-    if not (believed or (second is None and judgements[0].verdict is Verdict.INDETERMINATE)):
+    if _in_doubt(judgements[0], no_load, apart, used["no_load_voltage"]):
         design = [_only_if_right(check) for check in design]
     verdict = worst_verdict([j.verdict for j in judgements])
     deciding = next(j for j in judgements if j.verdict is verdict)
@@ -153,7 +153,7 @@ def check_supply(
         hookup=in_words(wiring),
         wiring=wiring,
         conditions=_conditions(mains, load),
-        details={"confirmed_by": second.name} if second and abs(_second_e_n(no_load, second)) <= 1 else {},
+        details={"confirmed_by": second.name} if second and apart is not None and apart <= 1 else {},
         cautions=_cautions(nameplate, no_load, load, expected),
         findings=tuple(findings),
     )
@@ -263,10 +263,17 @@ def _reversed(no_load: MeterReading, expected: Expected) -> bool:
     return dc and no_load.value < 0 and -no_load.value >= expected.low_v / 2
 
 
+def _apart(first: MeterReading, second: MeterReading) -> float:
+    """Size of E_n of two readings of the same points."""
+    a, b = first.settled(), second.settled()
+    return abs(e_n(a.value, a.expanded_uncertainty, b.value, b.expanded_uncertainty))
+
+
 def _doubt(
     judgement: Judgement,
     no_load: MeterReading,
     second: MeterReading | None,
+    apart: float | None,
     expected: Expected,
     findings: list[Finding],
 ) -> Judgement:
@@ -279,20 +286,19 @@ def _doubt(
             "against its label? Swap the leads and read again",
             _EXCHANGE,
         )
-    if second is not None:
-        number = _second_e_n(no_load, second)
+    if second is not None and apart is not None:
         which = "" if second.name == "meter" else f" {second.name}"
         findings.append(
             Finding(
                 FindingKind.SECOND_METER,
-                f"second meter{which}: {second.reading.displayed}, E_n {abs(number):.2f}",
+                f"second meter{which}: {second.reading.displayed}, E_n {apart:.2f}",
             )
         )
-        if abs(number) > 1:
+        if apart > 1:
             return Judgement(
                 Verdict.INDETERMINATE,
                 judgement.conformance_probability,
-                f"{_both(no_load, second)} disagree (E_n {abs(number):.2f}): one of them, or its leads or "
+                f"{_both(no_load, second)} disagree (E_n {apart:.2f}): one of them, or its leads or "
                 "setting, is wrong; benchlog diagnose finds which",
                 _THIRD_METER,
             )
@@ -306,11 +312,6 @@ def _doubt(
             )
         )
     return judgement
-
-
-def _second_e_n(no_load: MeterReading, second: MeterReading) -> float:
-    first_u, second_u = no_load.settled(), second.settled()
-    return e_n(first_u.value, first_u.expanded_uncertainty, second_u.value, second_u.expanded_uncertainty)
 
 
 def _rectified(
@@ -347,8 +348,17 @@ def _rectified(
     return [rating]
 
 
+def _in_doubt(judgement: Judgement, no_load: MeterReading, apart: float | None, limits: Limits) -> bool:
+    """Whether the true voltage may well be higher: a bad record, meters that disagree, or one alone that reads too low."""
+    if isinstance(no_load, Captured) and no_load.spoiled:
+        return True
+    if apart is not None:
+        return apart > 1
+    return judgement.verdict is Verdict.FAIL and limits.low is not None and no_load.value < limits.low
+
+
 def _only_if_right(check: DesignCheck) -> DesignCheck:
-    """A rating that is enough for a voltage which is too low to be believed is not known to be enough."""
+    """A rating that is enough for a voltage in doubt is not known to be enough."""
     if check.verdict is not Verdict.PASS:
         return check
     reason = f"{check.reason}, but that reading is in doubt: find the true no-load voltage first"

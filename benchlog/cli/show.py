@@ -34,6 +34,7 @@ _WORDS = {
     Verdict.INDETERMINATE: "CAN'T TELL",
     Verdict.NOT_DONE: "NOT DONE",
 }
+_ACCURACY = (FindingKind.ACCURACY, FindingKind.STATED_ACCURACY)
 #: Findings that may overturn the answer: always shown with it.
 _SERIOUS = (
     FindingKind.METER_IN_DOUBT,
@@ -43,7 +44,7 @@ _SERIOUS = (
     FindingKind.DISPLAY,
     FindingKind.ODD_ONE_OUT,
     FindingKind.POLARITY,
-    FindingKind.ACCURACY,
+    *_ACCURACY,
 )
 #: Faults of a record; where one prevents a verdict, its numbers only mislead.
 _WITHOUT_VALUE = (
@@ -267,7 +268,7 @@ def _remarks(result: Result, room: int) -> list[Finding]:
         filling = _of_kinds(found, _FILLING_A_PASS)
     elif result.overall is Verdict.INDETERMINATE and (step := next_step(result)):
         must.insert(0, step)
-    elif all(f.kind is FindingKind.ACCURACY for f in must):
+    elif all(f.kind in _ACCURACY for f in must):
         must = [*_of_kinds(found, _TO_DO)[:1], *must]  # what to do about it is never left out
     return [*must, *(f for f in filling if f not in must)][: max(room, len(must))]
 

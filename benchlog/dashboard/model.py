@@ -55,7 +55,7 @@ class MeterLine:
     uncertainty_words: str = ""
     by_hand: bool = False  #: Whether it is typed.
     age_s: float | None = None  #: Age of the latest reading.
-    settling: bool = False  #: Whether the display has not settled.
+    settling: bool = False  #: Whether the display is still settling.
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,7 +36,7 @@ class Case:
     mains_nominal_v: float = MAINS_NOMINAL_V  #: Nominal mains voltage.
     #: What else is known: ``"just read right"``, ``"after rest"``, ``"transit damage"``, ``"loose plug"``,
     #: ``"after current"``, ``"linked meter"``, ``"standard passed"``, ``"standard failed"``, ``"odd one out"``,
-    #: ``"meters disagreed"``.
+    #: ``"meters disagreed"``, ``"compared with a meter"`` (which gave the expected value).
     context: tuple[str, ...] = ()
     scope: bool = False  #: The reading was taken with a scope.
     frequency_hz: float = 0.0  #: Of the signal, when it is not the mains frequency; 0 otherwise.

@@ -128,6 +128,19 @@ class Cause:
 
 
 @dataclass(frozen=True, slots=True)
+class Circumstance:
+    """What else is known: `factors` multiply the weights of causes or families.
+
+    `includes` names circumstances that are the same observation and don't count again, `without` the actions that make no sense then.
+    """
+
+    name: str
+    factors: Mapping[str, float]
+    includes: tuple[str, ...]
+    without: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Action:
     """One check that can be asked for.
 
@@ -165,7 +178,7 @@ class Catalogue:
     hidden: Mapping[str, Mapping[str, Distribution]]
     look: Mapping[str, tuple[str, float]]
     meanings: Mapping[str, str]
-    contexts: Mapping[str, Mapping[str, float]]
+    contexts: Mapping[str, Circumstance]
     causes: tuple[Cause, ...]
     actions: Mapping[str, Action]
     sources: Mapping[str, Mapping[str, str]]
@@ -212,7 +225,7 @@ class Catalogue:
         Raises
         ------
         UsageError
-            For a context or a counted cause that does not exist.
+            For a counted cause that does not exist.
         """
         possible = [c for c in self.causes if c.possible(kind, source, coupling)]
         total = sum(c.weight[kind] for c in possible)
@@ -220,12 +233,8 @@ class Catalogue:
         if counts:
             shares = self._counted(shares, counts)
         families = {c.id: c.family for c in self.causes}
-        for context in contexts:
-            if context not in self.contexts:
-                raise UsageError(
-                    f"unknown context {context!r}", hint=f"one of: {', '.join(sorted(self.contexts))}"
-                )
-            factors = self.contexts[context]
+        known = [self.contexts[context] for context in dict.fromkeys(contexts)]
+        for factors in (c.factors for c in known if not any(c.name in other.includes for other in known)):
             for name in shares:
                 shares[name] *= factors.get(name, factors.get(families[name], 1.0))
         total = sum(shares.values())
@@ -338,7 +347,10 @@ def load_catalogue() -> Catalogue:
         hidden,
         {word: (t["flag"], float(t["p"])) for word, t in data["look"].items()},
         data["meaning"],
-        {name: t["factors"] for name, t in data["context"].items()},
+        {
+            name: Circumstance(name, t["factors"], tuple(t.get("includes", ())), tuple(t.get("without", ())))
+            for name, t in data["context"].items()
+        },
         tuple(_cause(table, default) for table in data["cause"]),
         {table["id"]: _action(table) for table in data["action"]},
         data["source"],

@@ -359,6 +359,7 @@ class Session:
             if self.case.kind in a.kinds
             and a.id != READ_AGAIN
             and (self.case.source == "mains" or not a.mains)
+            and not any(a.id in self.catalogue.contexts[c].without for c in self.case.context)
             and done.count(a.id) < a.repeats
             and not (a.id == "reread" and self.belief.last_reread() is not None)
         ]

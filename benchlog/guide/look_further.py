@@ -66,7 +66,8 @@ def _shown_beside(acquisition: Acquisition, doubted: Reading) -> float | None:
     for reading, _ in reversed(acquisition.kept):
         if reading.instrument != doubted.instrument and reading.function == doubted.function:
             acquisition.person.show(
-                f"  Is {doubted.instrument} wrong? {reading.displayed} by {reading.instrument} counts as expected."
+                f"  Is {doubted.instrument} wrong? {reading.displayed} by {reading.instrument} counts as expected; "
+                f"if the expected value is wrong, {reading.instrument} is."
             )
             return reading.value
     return None

@@ -21,8 +21,7 @@ RULE = "guard band w = U (ILAC-G8:09/2019)"
 #: For the Fourier series of an error's distribution: half-width of its support in standard uncertainties of the normal
 #: part, number of terms, and the size below which terms are dropped. The truncation error is below 1e-4.
 _TAIL, _TERMS, _NEGLIGIBLE = 6.0, 100, 1e-7
-
-#: A chance of less is not said beside "can't tell"; it is that of a normal error at the edge of the guard band.
+#: A smaller chance is not stated beside "can't tell"; that of a normal error beyond 2 standard uncertainties.
 _UNSURE = 0.023
 
 #: Half-widths of a meter's error by its data sheet, see `BudgetLine`.
@@ -136,9 +135,7 @@ def judge(quantity: Uncertain, limits: Limits, name: str = "value") -> Judgement
     verdict, words = _side(y, expanded, limits)
     if verdict is Verdict.INDETERMINATE:
         words += f" to tell: a margin of {format_quantity(expanded, quantity.unit, 2)} is needed"
-        if (
-            _UNSURE < p < 1 - _UNSURE
-        ):  # beyond that it would read like a verdict, which the margin alone gives
+        if _UNSURE < p < 1 - _UNSURE:  # beyond that it would read like a verdict
             words += f" ({percent(p)} chance that it is within)"
     return Judgement(verdict, p, f"{shown} {words}")
 

@@ -148,7 +148,8 @@ def correction(metered: MeterReading, note: str = "", who: str = "the meter") ->
         words = f"accuracy of {shown.instrument or who} on {shown.function} is not known{note}: 2 % + 10 counts assumed"
         found.append(Finding(FindingKind.ACCURACY, words))
     elif doubt := metered.accuracy.doubt:
-        found.append(Finding(FindingKind.ACCURACY, f"accuracy of {shown.instrument or who} {doubt}"))
+        words = f"accuracy of {shown.instrument or who} {doubt}"
+        found.append(Finding(FindingKind.STATED_ACCURACY, words))
     if known is None:
         return found
     days = round(known.last_age_s / 86400)

@@ -5,17 +5,19 @@ from __future__ import annotations
 import math
 import random
 
+import msgspec
 import pytest
 
 from benchlog.checks.continuity import check_continuity
 from benchlog.checks.crosscheck import check_crosscheck
 from benchlog.checks.mains import Mains
+from benchlog.checks.plain import check_reading
 from benchlog.checks.supply import LoadPoint, check_supply
 from benchlog.displayed import parse_displayed
 from benchlog.influence import Influence, Role
-from benchlog.metrology.accuracy import Accuracy, parse_accuracy
+from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy, parse_accuracy
 from benchlog.metrology.conformity import judge
-from benchlog.metrology.meter_reading import MeterReading
+from benchlog.metrology.meter_reading import MeterReading, correction
 from benchlog.metrology.next_best import (
     Way,
     by_chance_per_minute,
@@ -67,6 +69,16 @@ def test_an_indeterminate_result_says_what_next_and_a_decided_one_does_not() -> 
     assert any(f.startswith("next (") for f in near.findings)
     clear = check_continuity(shown("0.30 ohm"), max_ohm=1.0)
     assert with_next_best(clear) == clear
+
+
+def test_a_manual_is_said_to_help_only_where_no_accuracy_was_stated() -> None:
+    """With its counts a statement gets wider: a doubt about it is not a way to decide."""
+    for accuracy, helps in ((UNKNOWN_ACCURACY, True), (parse_accuracy("2 %"), False)):
+        reading = MeterReading(parse_displayed("9.95 V dc", instrument="A"), accuracy)
+        result = check_reading(reading, Limits(9.8, 11.0, "V"))
+        assert result.verdict is Verdict.INDETERMINATE
+        result = msgspec.structs.replace(result, findings=tuple(correction(reading)))
+        assert any("manual" in way.action for way in ways_to_settle(result)) is helps
 
 
 def test_no_finer_range_is_promised_for_a_reading_that_may_be_on_the_finest() -> None:
