@@ -174,11 +174,20 @@ def _lines(name: str) -> list[str]:
 def _at_simulated_bench(
     stack: ExitStack, plan: Plan, bench: Bench, clock: Clock, person: Person
 ) -> KeyboardOperator:
-    """Set up the simulated bench for the run; it carries out each step that the user confirms."""
+    """Set up the simulated bench for the run; it carries out each step that the user confirms.
+
+    One simulated instrument is enough to make all of the run practice: nobody can tell which readings it touched.
+    """
     from benchlog.demo.plan_operator import PlanOperator
     from benchlog.demo.simulated_operator import KeyboardOperator
     from benchlog.simulation import shared_bench
 
+    tags = ", ".join(instrument.tag for instrument in bench.simulated)
+    person.show(
+        f"! Practice on the simulated bench ({tags}): no result of this run counts for a real part, not even a typed reading. "
+        "For real parts no address in the bench file may begin with sim:",
+        style="bold",
+    )
     shared = stack.enter_context(shared_bench(bench.simulated, clock))
     return KeyboardOperator(
         PlanOperator(shared, plan, bench, lambda text, style: person.show(text, style=style)), person

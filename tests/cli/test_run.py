@@ -179,6 +179,7 @@ def test_the_template_runs_at_once_on_the_simulated_bench(
     monkeypatch.chdir(folder / "fresh")
     piped(monkeypatch, "", "230 V")
     assert main(["run", "plan.toml", "--check", "C01"]) == 0
+    assert "Practice on the simulated bench (MA-01" in capsys.readouterr().out
     with benchlog.open("bench.logbook") as book:
         (origin,) = book.readings()["origin"]
     assert origin == "link"
