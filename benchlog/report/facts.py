@@ -198,7 +198,7 @@ def _wrong(evidence: Evidence) -> list[str]:
         ([_where(counted) for counted in evidence.counted if counted.state is state], words)
         for state, words in _STATE_WORDS.items()
     ]
-    found.append((list(map(_where, evidence.standing)), "recalled, but still valid"))
+    found.append((list(map(_where, evidence.still_valid)), "recalled, but still valid"))
     for state in (HoldState.TAKEN_RECALLED, HoldState.CONCESSION):
         held = [f"{h.hold.id} ({h.hold.step})" for h in evidence.holds if h.state is state]
         found.append((held, state.words))
