@@ -217,5 +217,6 @@ def test_of_two_meters_that_disagree_the_last_is_diagnosed_and_either_may_be_wro
         rig.run(person, standards=False)
         (diagnosis,) = rig.bodies("diagnosis")
         assert diagnosis["causes"][0]["family"] == ("meter" if bad else "plan")
+        assert diagnosis["context"] == ["meters disagreed", "compared with a meter"]
         assert ("MB-02 is in doubt from now on" in person.said) is bad
         assert f"Is MB-02 wrong? {first} V by MA-01 counts as expected" in person.said
