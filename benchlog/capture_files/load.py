@@ -18,7 +18,7 @@ from benchlog.capture_files.native_format import (
     capture_from_native_csv,
     capture_from_native_npz,
 )
-from benchlog.capture_files.samples import apply_probes, capture_from_table, is_time_name
+from benchlog.capture_files.samples import apply_probes, capture_from_table, distinct, is_time_name
 from benchlog.capture_files.table import read_table
 from benchlog.capture_files.wav import capture_from_wav
 from benchlog.errors import CaptureFileError, UsageError
@@ -97,7 +97,7 @@ def _from_binary(
 def _chosen(capture: Capture, path: Path, interval_s: float | None, columns: Sequence[str] | None) -> Capture:
     """Keep the named channels of a file that states everything itself."""
     agreed_interval(path.name, "in its header", capture.interval_s, interval_s)
-    names = [name for name in columns or () if name != "-" and not is_time_name(name)]
+    names = [n for n in distinct(columns or (), path.name) if n != "-" and not is_time_name(n)]
     return replace(capture, channels=tuple(map(capture.channel, names))) if names else capture
 
 
@@ -105,13 +105,14 @@ def _renamed(capture: Capture, columns: Sequence[str] | None, path: Path) -> Cap
     """Name the channels of a file that has no names for them."""
     if columns is None:
         return capture
-    if len(columns) != len(capture.channels):
+    names = distinct(columns, path.name)
+    if len(names) != len(capture.channels):
         raise UsageError(
-            f"{path.name}: {len(columns)} names for {len(capture.channels)} channels",
+            f"{path.name}: {len(names)} names for {len(capture.channels)} channels",
             hint="name each channel once",
         )
     return replace(
-        capture, channels=tuple(replace(c, name=n) for c, n in zip(capture.channels, columns, strict=True))
+        capture, channels=tuple(replace(c, name=n) for c, n in zip(capture.channels, names, strict=True))
     )
 
 

@@ -36,6 +36,15 @@ def is_time_name(name: str) -> bool:
     return _TIME_NAME.fullmatch(plain) is not None
 
 
+def distinct(columns: Sequence[str], name: str) -> list[str]:
+    """Names of columns without blanks around them; `UsageError` if two are equal."""
+    wanted = [c.strip() for c in columns]
+    kept = [w for w in wanted if w != "-"]
+    if len(set(kept)) != len(kept):
+        raise UsageError(f"{name}: column names must differ: {', '.join(wanted)}", hint="name each once")
+    return wanted
+
+
 def pick_columns(table: Table, columns: Sequence[str] | None, name: str) -> tuple[Column, ...]:
     """Name or choose the columns of a table.
 
@@ -50,9 +59,7 @@ def pick_columns(table: Table, columns: Sequence[str] | None, name: str) -> tupl
     if columns is None:
         return table.columns
     every = table.columns
-    wanted = [c.strip() for c in columns]
-    if len(set(wanted) - {"-"}) != len([w for w in wanted if w != "-"]):
-        raise UsageError(f"{name}: column names must differ: {', '.join(wanted)}", hint="give each a name")
+    wanted = distinct(columns, name)
     if table.named or all(text.isdigit() for text in wanted):
         return _with_time([_choose(text, every, name) for text in wanted], every)
     targets = every

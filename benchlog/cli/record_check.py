@@ -6,6 +6,7 @@ import argparse
 import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import asdict
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -75,8 +76,8 @@ def _verification_json(found: Verification, clock: Sequence[ClockDoubt]) -> dict
             {"entry": w.entry, "upto": w.upto, "trust": str(w.trust), "words": w.words}
             for w in found.witnesses
         ],
-        "first": {"entry": first.entry, "what": first.what} if first else None,
-        "faults": [{"entry": f.entry, "what": f.what} for f in found.faults],
+        "first": asdict(first) if first else None,
+        "faults": [asdict(fault) for fault in found.faults],
     }
 
 

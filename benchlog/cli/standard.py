@@ -6,9 +6,9 @@ Examples:
   benchlog standard MB-02                           all standards of the bench, one after another
   benchlog standard MB-02 CS-3 "5.01 V dc" --as-left     after a new battery (record it as found first)
 
-You are asked about a value that is 10 or 1000 times off, or has other digits than the meter shows. In a script it
-ends with exit code 3 and prints the question; read the display again, then add --as-read. If the meter fails (E_n
-above 1), results since its last good check are recalled.
+You are asked about a value that is 10 or 1000 times off, of the opposite sign, or has other digits than the meter
+shows. In a script it ends with exit code 3 and prints the question; read the display again, then add --as-read. If the
+meter fails (E_n above 1), results since its last good check are recalled.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--as-read",
         action="store_true",
-        help="the display was read again: accept the value although it is 10x off or short of digits",
+        help="the display was read again: accept the value although it is 10x off, of the opposite sign or short of digits",
     )
     parser.add_argument("--note", metavar="TEXT", default="", help="kept with the reading")
     parser.add_argument("--plan", metavar="FILE", help="plan, to know which steps can be undone")
@@ -181,10 +181,10 @@ def _check(
     listed: bool = False,
 ) -> int:
     from benchlog.cli.recall import undoable
-    from benchlog.project.check_standard import check_standard, prefix_slip
+    from benchlog.project.check_standard import check_standard, typing_slip
     from benchlog.project.standard_record import record_standard
 
-    while not args.as_read and (slip := prefix_slip(reading, standard[0]) or _digits(args, ctx, reading)):
+    while not args.as_read and (slip := typing_slip(reading, standard[0]) or _digits(args, ctx, reading)):
         if not sys.stdin.isatty():
             return _exploratory(ctx, standard[0], reading, slip)
         answer = _asked(f"{slip}\nwhat does the display show (Enter alone: it was read correctly)? ")

@@ -34,10 +34,9 @@ class Case:
     reading: Outcome  #: First reading as displayed.
     evidence: tuple[Evidence, ...] = ()  #: Checks done since, in order.
     mains_nominal_v: float = MAINS_NOMINAL_V  #: Nominal mains voltage.
-    #: What else is known: ``"just read right"``, ``"after rest"``, ``"transit damage"``, ``"loose plug"``,
-    #: ``"after current"``, ``"linked meter"``, ``"standard passed"``, ``"standard failed"``, ``"odd one out"``,
-    #: ``"meters disagreed"``, ``"compared with a meter"`` (which gave the expected value).
-    context: tuple[str, ...] = ()
+    context: tuple[
+        str, ...
+    ] = ()  #: What else is known: names of the ``[context]`` tables of ``catalogue.toml``.
     scope: bool = False  #: The reading was taken with a scope.
     frequency_hz: float = 0.0  #: Of the signal, when it is not the mains frequency; 0 otherwise.
     #: What feeds the points: ``"mains"``, ``"bench"`` (a bench supply, generator or reference), ``"battery"``

@@ -16,7 +16,7 @@ from benchlog.guide.session_history import withdraw_standard
 from benchlog.logbook import Logbook
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.plan import Check, Plan
-from benchlog.project.check_standard import prefix_slip
+from benchlog.project.check_standard import typing_slip
 from benchlog.project.standard_record import record_exploratory, record_standard, standard_of
 from benchlog.reading import Function
 from benchlog.wording import MARKS
@@ -196,7 +196,7 @@ def _read_on(
     taken: MeterReading = acquisition.reading(
         tag, standard.function, standard.tag, f"{key}/reading", expect=value.value
     )
-    slip = prefix_slip(taken, value)
+    slip = typing_slip(taken, value)
     if slip and not acquisition.person.interactive:  # a person was already asked and kept the value
         record_exploratory(book, taken, value, slip)
         acquisition.person.show(f"  {tag} not judged: {slip}", style="bold")

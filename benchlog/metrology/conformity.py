@@ -134,7 +134,9 @@ def judge(quantity: Uncertain, limits: Limits, name: str = "value") -> Judgement
         return Judgement(Verdict.NOT_DONE, 0.0, f"{name} could not be measured")
     verdict, words = _side(y, expanded, limits)
     if verdict is Verdict.INDETERMINATE:
-        words += f" to tell: a margin of {format_quantity(expanded, quantity.unit, 2)} is needed"
+        margin = format_quantity(expanded, quantity.unit, 2)
+        fits = low is None or high is None or 2 * expanded <= high - low
+        words += f" to tell: {f'a margin of {margin} is needed' if fits else f'± {margin} does not fit between the limits'}"
         if _UNSURE < p < 1 - _UNSURE:  # beyond that it would read like a verdict
             words += f" ({percent(p)} chance that it is within)"
     return Judgement(verdict, p, f"{shown} {words}")

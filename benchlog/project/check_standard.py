@@ -266,17 +266,19 @@ def _frozen(
     ]
 
 
-def prefix_slip(reading: MeterReading, standard: StandardValue) -> str:
-    """Question about a reading that is a power of ten off its standard, before the meter is blamed; else empty."""
-    from benchlog.diagnosis.slips import find_slips
+def typing_slip(reading: MeterReading, standard: StandardValue) -> str:
+    """Question about a typed reading a power of ten off its standard, or of the other sign, before the meter is blamed."""
+    from benchlog.diagnosis.slips import SlipKind, find_slips
 
     shown = reading.reading
     if shown.origin is not Origin.HAND:
-        return ""  # a linked meter can't lose a prefix
+        return ""  # a linked meter loses neither prefix nor sign
     wanted = Quantity(standard.value, standard.unit, 0.0, "", f"{standard.value:g} {standard.unit}")
     typed = Quantity(reading.value, shown.unit, shown.resolution, "", shown.displayed)
     span = (abs(standard.value) * (1 - _FAR_OFF), abs(standard.value) * (1 + _FAR_OFF))
-    asked = [s.question for s in find_slips(wanted, typed, span=span) if s.kind.power_of_ten]
+    sign = {SlipKind.SIGN} if span[0] <= abs(reading.value) <= span[1] else set()
+    found = find_slips(wanted, typed, span=span)
+    asked = [slip.question for slip in found if slip.kind.power_of_ten or slip.kind in sign]
     if not asked:
         return ""
     return f"{shown.displayed} on {standard.tag}, {format_quantity(standard.value, standard.unit)}, is {asked[0]}"

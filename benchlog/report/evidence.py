@@ -127,7 +127,7 @@ class Evidence:
     recalls: tuple[Entry, ...]
 
     @property
-    def standing(self) -> tuple[Counted, ...]:
+    def still_valid(self) -> tuple[Counted, ...]:
         """Checks that are passed although their results were recalled."""
         return tuple(c for c in self.counted if c.recalled and c.state is CheckState.PASSED)
 

@@ -74,8 +74,8 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
     shown = {entry.seq: result for entry, result in evidence.results}
     results = list(shown.values())
     again = failed_before(entries, shown)
-    before = history(entries, shown)
-    headline, clean = _headline(evidence, damage, again, tried=bool(before))
+    tried = any(entry.kind == "result" for entry in entries)
+    headline, clean = _headline(evidence, damage, again, tried=tried)
     practice = all(map(_is_practice, results))
     times = [entry.time for entry, _ in evidence.results]
     cautions = [*_energy(plan), *(caution for result in results for caution in result.cautions)]
@@ -88,7 +88,7 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
         results=evidence.results,
         not_tested=evidence.not_tested,
         open_points=_open_points(evidence),
-        history=before,
+        history=history(entries, shown),
         clock=() if damage else tuple(_clock_words(book, now_utc_ns)),
         holds=evidence.holds,
         substitutions=evidence.substitutions,
@@ -167,7 +167,7 @@ def _headline(
     damaged, wrong = _damage_words(damage), _wrong(evidence)
     if not evidence.counted:
         first = next(iter([*damaged, *wrong]), "")
-        nothing = "No result counts: see below what was tried." if tried else "Nothing was tested."
+        nothing = "No result counts." if tried else "Nothing was tested."
         return f"{nothing}{f' Attention: {first}.' if first else ''}", False
     passed = sum(counted.state is CheckState.PASSED for counted in evidence.counted)
     total = len(evidence.counted) + len(evidence.not_tested)
@@ -198,7 +198,7 @@ def _wrong(evidence: Evidence) -> list[str]:
         ([_where(counted) for counted in evidence.counted if counted.state is state], words)
         for state, words in _STATE_WORDS.items()
     ]
-    found.append((list(map(_where, evidence.standing)), "recalled, but still valid"))
+    found.append((list(map(_where, evidence.still_valid)), "recalled, but still valid"))
     for state in (HoldState.TAKEN_RECALLED, HoldState.CONCESSION):
         held = [f"{h.hold.id} ({h.hold.step})" for h in evidence.holds if h.state is state]
         found.append((held, state.words))

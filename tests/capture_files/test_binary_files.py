@@ -98,6 +98,8 @@ def test_columns_choose_channels_of_a_file_that_names_them(tmp_path: Path, name:
     assert load_capture(tmp_path / name, columns=["time", "CH2"]).names == ("CH2",)
     with pytest.raises(UsageError, match="no channel 'CH3'"):
         load_capture(tmp_path / name, columns=["CH3"])
+    with pytest.raises(UsageError, match="column names must differ"):
+        load_capture(tmp_path / name, columns=["CH2", " CH2"])
 
 
 def test_matrix_with_few_columns_is_channels_and_a_square_one_is_asked_about(tmp_path: Path) -> None:

@@ -27,19 +27,20 @@ def desk(tmp_path: Path) -> StandardsDesk:
     return StandardsDesk(tmp_path)
 
 
-def test_a_slip_of_a_prefix_starts_no_recall_in_a_script(desk: StandardsDesk) -> None:
-    """5.01 mV on 5 V: exit 3, the question in words, no recall; --as-read holds it against the meter."""
-    said = desk.run("standard", "MB-02", "CS-3", "5.01 mV dc", "--json")
+@pytest.mark.parametrize(("shown", "asked"), [("5.01 mV dc", "prefix"), ("-5.01 V dc", "leads swapped")])
+def test_a_slip_starts_no_recall_in_a_script(desk: StandardsDesk, shown: str, asked: str) -> None:
+    """A lost prefix, swapped leads: exit 3, the question in words, no recall; --as-read holds it against the meter."""
+    said = desk.run("standard", "MB-02", "CS-3", shown, "--json")
     assert said.code == 3
     assert said.json["verdict"] == "not done"
     assert said.json["recall"] is None
-    assert "prefix" in said.json["reason"]
+    assert asked in said.json["reason"]
     with Logbook.open(desk.logbook, clock=desk.clock, mode="ro", create=False) as book:
         assert [e.kind for e in book.entries()][-1] == "exploratory"
         assert not list(book.entries(("standard", "recall")))
-    stands = desk.run("standard", "MB-02", "CS-3", "5.01 mV dc", "--as-read", "--json")
-    assert stands.code == 1
-    assert stands.json["recall"] is not None
+    kept = desk.run("standard", "MB-02", "CS-3", shown, "--as-read", "--json")
+    assert kept.code == 1
+    assert kept.json["recall"] is not None
 
 
 def test_the_question_comes_first_at_a_terminal(desk: StandardsDesk, monkeypatch: pytest.MonkeyPatch) -> None:

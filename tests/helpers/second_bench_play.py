@@ -33,11 +33,6 @@ class Played:
         """Whether what was named first is one of the faults."""
         return self.named in self.faults
 
-    @property
-    def closed_right(self) -> bool:
-        """Whether the record was closed, and every fault that was there had been named."""
-        return self.confirmed and set(self.faults) <= set(self.decided)
-
 
 def _follow(session: Session, bench: SecondBench) -> float:
     """Do what is asked until the engine stops; minutes it took."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import random
 import sqlite3
 import subprocess
@@ -248,6 +249,8 @@ def test_a_digest_with_one_wrong_character_is_a_slip_of_typing(
     assert "differs in one character" in said
     assert "the chain itself is intact" in said
     assert "not intact" not in said
+    assert main([*words, typed, "--json"]) == 5
+    assert json.loads(capsys.readouterr().out)["first"]["mistyped"]
     for heads in ([worse], [typed, "--head", worse]):
         assert main([*words, *heads]) == 5
         assert capsys.readouterr().out.startswith("▲ not intact: no entry has the noted digest")

@@ -61,6 +61,12 @@ def test_close_to_the_limit_is_indeterminate():
     )
 
 
+def test_no_margin_is_asked_for_that_the_limits_have_no_room_for() -> None:
+    """U = 7.4 V between limits 3.3 V apart: no reading could pass."""
+    judged = judge(known(27.6, 3.7), Limits(25.5, 28.8, "V"))
+    assert "to tell: ± 7.4 V does not fit between the limits" in judged.reason
+
+
 def test_cannot_tell_does_not_quote_a_chance_that_reads_like_a_verdict() -> None:
     """5.00 V, bound 0.1 V by data sheet, limit 4.90 V: surely within by the bound, but the rule asks for U = 2 u."""
     u = 0.1 / math.sqrt(3)

@@ -357,12 +357,14 @@ def test_the_first_line_counts_and_instruments_have_dates(book: Logbook) -> None
 
 
 def test_a_withdrawn_result_is_not_called_nothing(book: Logbook) -> None:
-    """What was tried is listed below, so the first line does not deny it."""
+    """What was tried is listed below, so the first line does not deny it; a check that was skipped was not tested."""
+    book.append("skip", {"check_id": "C03", "part": "T1", "reason": "no load"})
+    assert gather(book, None, NOW).headline == "Nothing was tested."
     book.append_result(PASSED)
-    book.supersede(2, "the wrong part")
+    book.supersede(3, "the wrong part")
     facts = gather(book, None, NOW)
-    assert facts.headline == "No result counts: see below what was tried."
-    assert facts.history
+    assert facts.headline == "No result counts."
+    assert len(facts.history) == 2
 
 
 def test_no_type_on_paper_is_below_eight_points(book: Logbook) -> None:
