@@ -35,6 +35,11 @@ class Verdict(StrEnum):
     NOT_DONE = "not done"
 
     @property
+    def words(self) -> str:
+        """As people read it."""
+        return "can't tell" if self is Verdict.INDETERMINATE else self.value
+
+    @property
     def exit_code(self) -> int:
         """Exit code of a command whose worst verdict this is."""
         return {"pass": 0, "fail": 1, "indeterminate": 3, "not done": 3}[self.value]
@@ -201,6 +206,12 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
     def overall(self) -> Verdict:
         """Verdict that counts for the exit code, design checks included."""
         return worst_verdict([self.verdict, *(d.verdict for d in self.design_checks)])
+
+    @property
+    def overall_words(self) -> str:
+        """`overall` as people read it; a value without limits was measured, but not judged."""
+        measured = self.overall is Verdict.NOT_DONE and self.quantities
+        return "not judged" if measured else self.overall.words
 
     @property
     def overall_reason(self) -> str:

@@ -314,7 +314,7 @@ def _record(ctx: Context, args: argparse.Namespace, session: Session) -> None:
     body: dict[str, Any] = {
         "expect": args.expect,
         "reading": args.reading,
-        "context": list(args.context),
+        "context": list(session.case.context),
         "path": [[e.action, e.text] for e in session.done],
         "seed": args.seed,
         **state.to_json(),

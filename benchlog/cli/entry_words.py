@@ -47,7 +47,7 @@ def lines(value: Mapping[str, Any], prefix: str = "") -> Iterator[str]:
 def _result(body: Mapping[str, Any]) -> str:
     name = " ".join(filter(None, (body.get("check_id"), body.get("part"), body["check"].replace("_", " "))))
     result = Result.from_json(body)
-    return f"{name}: {result.overall}, {result.overall_reason}"
+    return f"{name}: {result.overall_words}, {result.overall_reason}"
 
 
 def _capture(body: Mapping[str, Any]) -> str:

@@ -91,7 +91,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             # The cautions were already shown before the hook-up.
             show_answer(ctx.console, msgspec.structs.replace(result, cautions=()), more=False)
         if desk is not None:
-            desk.show(f"{result.check_id} {result.overall}: {result.overall_reason}")
+            desk.show(f"{result.check_id} {result.overall_words}: {result.overall_reason}")
 
     with contextlib.ExitStack() as stack:
         person: Person

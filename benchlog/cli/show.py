@@ -28,12 +28,6 @@ _COLOURS = {
     Verdict.INDETERMINATE: "yellow",
     Verdict.NOT_DONE: "white",
 }
-_WORDS = {
-    Verdict.PASS: "PASS",
-    Verdict.FAIL: "FAIL",
-    Verdict.INDETERMINATE: "CAN'T TELL",
-    Verdict.NOT_DONE: "NOT DONE",
-}
 _ACCURACY = (FindingKind.ACCURACY, FindingKind.STATED_ACCURACY)
 #: Findings that may overturn the answer: always shown with it.
 _SERIOUS = (
@@ -78,8 +72,7 @@ def mark(verdict: Verdict) -> Text:
 def _loud(result: Result) -> Text:
     """Verdict at the beginning of an answer; a measurement without limits is "not judged"."""
     verdict = result.overall
-    word = "NOT JUDGED" if verdict is Verdict.NOT_DONE and result.quantities else _WORDS[verdict]
-    return Text(f"{MARKS[verdict.value]} {word}", style=f"bold {_COLOURS[verdict]}")
+    return Text(f"{MARKS[verdict.value]} {result.overall_words.upper()}", style=f"bold {_COLOURS[verdict]}")
 
 
 def show_line(console: Console, *parts: str | Text | tuple[str, str], indent: int = 2, hang: int = 0) -> None:
@@ -227,7 +220,7 @@ def _headline(
         yield (f"{name}  ", "bold")
     if result.overall is not result.verdict:
         passed = "; ".join(quantity_words(n) for n in judged) or result.check.replace("_", " ")
-        yield f"{_check_words(failed[0])} ({passed}: {_WORDS[result.verdict].lower()})"
+        yield f"{_check_words(failed[0])} ({passed}: {result.verdict.words})"
     elif judged:
         yield _value(result, judged[0], named=len(result.limits) > 1)
     elif result.verdict is Verdict.PASS:
@@ -287,7 +280,7 @@ def show_result(console: Console, result: Result) -> None:
         title += f", {result.part}"
     show_line(console, _loud(result), "  ", (title, "bold"), indent=0)
     if result.overall is not result.verdict:
-        show_line(console, f"{_WORDS[result.verdict].lower()}: {result.reason}")
+        show_line(console, f"{result.verdict.words}: {result.reason}")
     else:
         show_line(console, result.reason)
     _show_quantities(console, result)

@@ -181,7 +181,7 @@ def _show_checks(out: Listing, seen: Overview) -> None:
     rows, short = [], []
     for status in seen.state.checks.values():
         passed = status.state == "passed"
-        state = f"{MARKS.get(status.state, '○')} {status.state}"
+        state = f"{MARKS.get(status.state, '○')} {status.state.words}"
         since = status.entry.time[:10] if status.entry else ""
         rows.append((status.check.id, status.check.part, state, since, _why(status)))
         one = (

@@ -209,9 +209,11 @@ class MeterDiagnosis:
 
     def to_json(self) -> dict[str, Any]:
         """Steps and answer, for the record."""
-        asked = {"expect": self.session.case.expect.text, "reading": self.first.displayed}
+        case = self.session.case
         return {
-            **asked,
+            "expect": case.expect.text,
+            "reading": self.first.displayed,
+            "context": list(case.context),
             "path": [[e.action, e.text] for e in self.session.done],
             **self.state.to_json(),
         }

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+
 from benchlog.checks.near_zero import usual_value
 from benchlog.diagnosis import parse_evidence
 from benchlog.diagnosis.session import READ_AGAIN
 from benchlog.guide.acquisition import Acquisition
+from benchlog.guide.dialogue import SkippedError
 from benchlog.guide.doubt import MeterDiagnosis
 from benchlog.reading import Reading
 from benchlog.result import Result
@@ -26,7 +29,8 @@ def look_further(
         acquisition.person.show("  the plan has no expected value for this reading: use benchlog diagnose")
         return None
     doubt.ask_on()
-    doubt.offer_battery(key)
+    with suppress(SkippedError):  # the check itself is done
+        doubt.offer_battery(key)
     doubt.note_doubt()
     return doubt
 

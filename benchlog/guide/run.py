@@ -170,13 +170,12 @@ class Guide:
     def _wish(self, check: Check, result: Result | None, acquisition: Acquisition, *, last: bool) -> str:
         wishes: tuple[str, ...] = ()
         verdict = result.overall if result is not None else self._verdicts[check.id]
-        word = "can't tell" if verdict is Verdict.INDETERMINATE else str(verdict)
         if result is not None and result.overall in (Verdict.FAIL, Verdict.INDETERMINATE):
             wishes = ("again", "diagnose") if acquisition.doubtful_reading() is not None else ("again",)
         if last:
-            done = f"{check.id}: {word}. That was the last check."
+            done = f"{check.id}: {verdict.words}. That was the last check."
             return acquisition.go_on(done, "close/last", wishes, last=True)
-        return acquisition.go_on(f"{check.id}: {word}.", f"{check.id}/next", wishes)
+        return acquisition.go_on(f"{check.id}: {verdict.words}.", f"{check.id}/next", wishes)
 
     def run_check(self, check: Check, acquisition: Acquisition) -> Result | None:
         """Do one check once and show its result; see `OneCheck.run`."""

@@ -63,6 +63,11 @@ class CheckState(StrEnum):
     STALE = "stale"
     RECALLED = "recalled"
 
+    @property
+    def words(self) -> str:
+        """As people read it."""
+        return {"indeterminate": "can't tell", "due": "to do"}.get(self.value, self.value)
+
 
 class HoldState(StrEnum):
     """State of one hold point."""
@@ -359,8 +364,9 @@ def _hold_status(
 
 
 def _missing(status: CheckStatus) -> str:
-    what = status.reason if status.state is CheckState.RECALLED else f"{status.state}: {status.reason}"
-    return f"{status.check.id} is {what}"
+    if status.state is CheckState.RECALLED:
+        return f"{status.check.id} is {status.reason}"
+    return f"{status.check.id} {status.state.words}: {status.reason}"
 
 
 def _still(entry: Entry | None, hold: Hold, found: _Sorted) -> Entry | None:

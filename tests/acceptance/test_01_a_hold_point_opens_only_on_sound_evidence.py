@@ -77,4 +77,4 @@ def _first_line_and_reason(desk: Desk, page: Path) -> None:
     desk.run("record", "certificate", "--plan", desk.folder / "plan.toml", "--out", page)
     text = page.read_text(encoding="utf-8")
     assert "spare supply at hand" in text
-    assert "C01 is due" in text
+    assert "C01 to do" in text

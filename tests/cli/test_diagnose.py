@@ -351,6 +351,8 @@ def test_a_cross_check_on_record_counts(capsys: pytest.CaptureFixture[str]) -> N
     assert the_one["known"].endswith(
         "B read a check standard correctly since, so a meter fault is more likely."
     )
+    main(["record", "show", "8"])
+    assert "known before: odd one out" in capsys.readouterr().out  # what it was decided with is on record
     main([*diagnose, "C", "--json"])
     nothing = json.loads(capsys.readouterr().out)
     assert "C is neither" in nothing["known"]

@@ -146,4 +146,4 @@ def test_status_breaks_no_word_on_a_narrow_screen(tmp_path, monkeypatch):
     desk = Desk(tmp_path)
     plan = plan_text(part("T1"), reading_check("C03", "V~", low="26 V", high="30 V"), mains="230 V")
     said = desk.run("status", desk.write("plan.toml", plan)).out
-    assert "C03 T1 ○ due\n    not done yet\n" in said
+    assert "C03 T1 ○ to do\n    not done yet\n" in said

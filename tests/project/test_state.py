@@ -38,7 +38,7 @@ def test_nothing_done_nothing_released(project):
     assert project.state.checks["C04"].state is CheckState.BLOCKED
     with pytest.raises(HoldRefusedError) as caught:
         project.release()
-    assert "C03 is due" in str(caught.value)
+    assert "C03 to do" in str(caught.value)
     assert caught.value.exit_code == 1
 
 
