@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from benchlog.capture import Capture, ChannelRecord
+from benchlog.capture_files.columns import is_time_name
 from benchlog.capture_files.header import interval_from_fields
-from benchlog.capture_files.samples import is_time_name
 from benchlog.capture_files.time_base import time_base
 from benchlog.errors import CaptureFileError
 

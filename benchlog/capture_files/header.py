@@ -232,6 +232,17 @@ def _number(text: str, decimal: str) -> tuple[float, str] | None:
     return float(digits.replace(",", ".")), match.group(2).strip().strip('",;')
 
 
+def _in_si(value: str, decimal: str) -> tuple[float, str] | None:
+    """Number of a field in its SI unit, and that unit; None if it begins with no number."""
+    parsed = _number(value, decimal)
+    if parsed is None:
+        return None
+    number, tail = parsed
+    word = tail.replace("Sa/s", "Hz").replace("S/s", "Hz").replace("sps", "Hz").split(" ")[0]
+    factor, unit = unit_of(word) or (1.0, "")
+    return number * factor, unit
+
+
 def agreed_interval(name: str, source: str, found_s: float, given_s: float | None) -> float:
     """Return the sample interval that a file states, which one given beside it must equal (second).
 
@@ -264,18 +275,13 @@ def interval_from_fields(
     start: float | None = None
     source = ""
     for key, value in fields.items():
-        parsed = _number(value, decimal)
-        if parsed is None:
-            continue
-        number, tail = parsed
-        word = tail.replace("Sa/s", "Hz").replace("S/s", "Hz").replace("sps", "Hz").split(" ")[0]
-        factor, unit = unit_of(word) or (1.0, "")
-        if _INTERVAL_KEY.fullmatch(key) and unit in ("", "s") and number > 0 and interval is None:
-            interval, source = number * factor, f"{key}: {value}"
-        elif _RATE_KEY.fullmatch(key) and unit in ("", "Hz") and number > 0 and interval is None:
-            interval, source = 1.0 / (number * factor), f"{key}: {value}"
-        elif _START_KEY.fullmatch(key) and unit in ("", "s") and start is None:
-            start = number * factor
+        number, unit = _in_si(value, decimal) or (0.0, "no number")
+        if interval is None and number > 0 and unit in ("", "s") and _INTERVAL_KEY.fullmatch(key):
+            interval, source = number, f"{key}: {value}"
+        elif interval is None and number > 0 and unit in ("", "Hz") and _RATE_KEY.fullmatch(key):
+            interval, source = 1.0 / number, f"{key}: {value}"
+        elif start is None and unit in ("", "s") and _START_KEY.fullmatch(key):
+            start = number
     if interval is None:
         return given_s, start, "given" if given_s is not None else ""
     return agreed_interval(name, source, interval, given_s), start, source

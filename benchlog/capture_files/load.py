@@ -10,6 +10,7 @@ import numpy as np
 
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.capture_files.arrays import capture_from_arrays, read_mat, read_npy, read_npz
+from benchlog.capture_files.columns import distinct, is_time_name
 from benchlog.capture_files.header import agreed_interval
 from benchlog.capture_files.kinds import FileKind, file_kind, read_bytes
 from benchlog.capture_files.native_format import (
@@ -18,7 +19,7 @@ from benchlog.capture_files.native_format import (
     capture_from_native_csv,
     capture_from_native_npz,
 )
-from benchlog.capture_files.samples import apply_probes, capture_from_table, distinct, is_time_name
+from benchlog.capture_files.samples import apply_probes, capture_from_table
 from benchlog.capture_files.table import read_table
 from benchlog.capture_files.wav import capture_from_wav
 from benchlog.errors import CaptureFileError, UsageError

@@ -9,8 +9,9 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from benchlog.capture_files.columns import is_time_name, pick_columns
 from benchlog.capture_files.kinds import FileKind, file_kind, read_bytes
-from benchlog.capture_files.samples import is_time_name, numeric_times, pick_columns
+from benchlog.capture_files.samples import numeric_times
 from benchlog.capture_files.table import Column, Table, read_table
 from benchlog.capture_files.text_layout import seen
 from benchlog.clock import rfc3339

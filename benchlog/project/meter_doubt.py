@@ -238,6 +238,13 @@ def _ends(passed: Entry, doubt: Doubt) -> bool:
     return same or passed.utc_ns - doubt.utc_ns > ROUND_NS
 
 
+def compared_meters(entry: Entry) -> dict[str, str]:
+    """Meters of a cross-check, with what each was set to; empty for any other entry."""
+    if entry.kind != "result" or entry.body.get("check") != "crosscheck":
+        return {}
+    return {str(tag): str(function) for tag, function in dict(entry.body.get("functions", {})).items()}
+
+
 def with_doubt(result: Result, doubts: Sequence[Doubt]) -> Result:
     """Make a result measured with meters in doubt indeterminate, with the way out as a finding.
 

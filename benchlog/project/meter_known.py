@@ -8,7 +8,7 @@ from typing import Any
 import msgspec
 
 from benchlog.logbook.chain import Entry
-from benchlog.project.meter_doubt import EVIDENCE_KINDS, MeterDoubts
+from benchlog.project.meter_doubt import EVIDENCE_KINDS, MeterDoubts, compared_meters
 from benchlog.project.open_doubts import open_doubts
 from benchlog.project.provenance import shares
 from benchlog.project.suspect import Kind
@@ -75,10 +75,8 @@ def in_crosscheck(entries: Sequence[Entry], doubts: MeterDoubts, meter: str, fun
         body = entry.body
         if entry.kind in ("standard", "repair") and body["meter"] == meter:
             found = None if shares(str(body.get("function", "")), function) else found
-        elif entry.kind == "result" and body.get("check") == "crosscheck":
-            used = {str(tag): str(f) for tag, f in dict(body.get("functions", {})).items()}
-            if meter not in used or not shares(used[meter], function):
-                continue
+        used = compared_meters(entry)
+        if meter in used and shares(used[meter], function):
             bad = any(doubts.before_end(t, f, entry.seq) for t, f in used.items() if t != meter)
             if body["verdict"] == "pass" and not bad:
                 found = None

@@ -10,7 +10,7 @@ import msgspec
 from benchlog.clock import DAY_NS
 from benchlog.logbook.chain import Entry
 from benchlog.logbook.clock_steps import after_now, ago
-from benchlog.project.meter_doubt import Doubt, MeterDoubts
+from benchlog.project.meter_doubt import Doubt, MeterDoubts, compared_meters
 from benchlog.reading import Function
 
 _REST_NS = 61 * DAY_NS  # batteries may have run down; common practice, no source
@@ -130,32 +130,36 @@ def _checks(
     """The last check of each meter in each function; a standard takes precedence over other meters."""
     found: dict[str, dict[str, FunctionCheck]] = {}
     for entry in entries:
-        body, day, when = entry.body, entry.time[:10], ago(entry.utc_ns, now_utc_ns)
+        body, used = entry.body, compared_meters(entry)
         if entry.kind == "standard":
-            function, number = str(body["function"]), float(body["e_n"])
-            passed = body.get("verdict") == "pass"
             mine = found.setdefault(str(body["meter"]), {})
-            before = mine.get(function)
-            as_found = before.as_found or before if before is not None and before.standard else None
-            mine[function] = FunctionCheck(
-                function=function,
-                standard=str(body["standard"]),
-                date=day,
-                ago=when,
-                e_n=number,
-                passed=passed,
-                as_found=as_found if body.get("as") == "left" else None,
-            )
-        elif entry.kind == "result" and (body.get("check"), body.get("verdict")) == ("crosscheck", "pass"):
-            used = {str(tag): str(function) for tag, function in body.get("functions", {}).items()}
+            check = _on_standard(entry, mine.get(str(body["function"])), now_utc_ns)
+            mine[check.function] = check
+        elif used and body["verdict"] == "pass":
             if any(doubts.before_end(tag, function, entry.seq) for tag, function in used.items()):
                 continue
             for tag, function in used.items():
                 others = ", ".join(other for other in used if other != tag)
                 mine = found.setdefault(tag, {})
                 if function not in mine or mine[function].agreed_with:
-                    mine[function] = FunctionCheck(function, "", others, day, when)
+                    when = ago(entry.utc_ns, now_utc_ns)
+                    mine[function] = FunctionCheck(function, "", others, entry.time[:10], when)
     return found
+
+
+def _on_standard(entry: Entry, before: FunctionCheck | None, now_utc_ns: int) -> FunctionCheck:
+    """A check on a standard; `before` is the one before it in this function."""
+    body = entry.body
+    adjusted = body.get("as") == "left" and before is not None and before.standard
+    return FunctionCheck(
+        function=str(body["function"]),
+        standard=str(body["standard"]),
+        date=entry.time[:10],
+        ago=ago(entry.utc_ns, now_utc_ns),
+        e_n=float(body["e_n"]),
+        passed=body.get("verdict") == "pass",
+        as_found=before.as_found or before if before is not None and adjusted else None,
+    )
 
 
 def _name(entry: Entry) -> str:
@@ -166,14 +170,8 @@ def _contradicted(trust: MeterTrust, entries: list[Entry], doubts: MeterDoubts) 
     """Add what failed cross-checks say against a meter that its check standard says is good."""
     if trust.word is not Trust.GOOD:
         return trust
-    failed = [
-        e.body
-        for e in entries
-        if e.kind == "result" and (e.body.get("check"), e.body.get("verdict")) == ("crosscheck", "fail")
-    ]
-    used = dict.fromkeys(
-        str(b["functions"][trust.tag]) for b in failed if trust.tag in b.get("functions", {})
-    )
+    failed = [compared_meters(e) for e in entries if e.body.get("verdict") == "fail"]
+    used = dict.fromkeys(compared[trust.tag] for compared in failed if trust.tag in compared)
     if not used:
         return trust
     from benchlog.project.meter_known import in_crosscheck  # most meters have no such comparison
