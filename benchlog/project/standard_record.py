@@ -98,8 +98,7 @@ def record_exploratory(
 
 def record_recall(book: Logbook, failure: Failure, undoable: Sequence[str] = ()) -> Recall:
     """Record which results used a meter; one recalled before is listed again only if it is now judged worse."""
-    kinds = ("result", "supersede", "release", "concession", "step")
-    entries = sorted((e for kind in kinds for e in book.entries(kind)), key=lambda e: e.seq)
+    entries = list(book.entries(("result", "supersede", "release", "concession", "step")))
     standards = list(book.entries("standard"))
     if any(e.body["standard"] == failure.instrument for e in standards):
         recall = recall_standard(entries, standards, failure, undoable)

@@ -164,7 +164,7 @@ def _capture_words(body: Mapping[str, Any]) -> str:
         channels.setdefault(", ".join(setting), []).append(str(channel["name"]))
     said = "; ".join(f"{' and '.join(names)} {setting}" for setting, names in channels.items())
     samples = body["channels"][0]["samples"]["samples"] if body["channels"] else 0
-    return f"{body['instrument']} {said}, {samples} samples each {format_quantity(body['interval_s'], 's')}"
+    return f"{body['instrument']} {said}, {samples} samples {format_quantity(body['interval_s'], 's')} apart"
 
 
 def _kept(read: Callable[[int], Any], seq: int) -> Any:

@@ -68,8 +68,8 @@ class SecondPerson:
         self.divider, tolerance = found(r"divider (\d+:1) ±([\d.]+ %)", block).groups()
         self.tolerance = tolerance
         self.range_v = 1e-3 * float(found(r"range ±([\d.]+) mV", block)[1])
-        self.interval_s = 1e-6 * float(found(r"samples each ([\d.]+) µs", block)[1])
-        self.samples = int(found(r"(\d+) samples each", block)[1])
+        self.interval_s = 1e-6 * float(found(r"samples ([\d.]+) µs apart", block)[1])
+        self.samples = int(found(r"(\d+) samples [\d.]+ µs apart", block)[1])
         found("then probes and channels swapped", block)
         self.seed = seed
 
