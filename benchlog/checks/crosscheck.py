@@ -98,11 +98,7 @@ def check_crosscheck(
         meters, told = as_rms(as_read, responses, waveform, unit)
     compared = compare_all(list(meters.values()), fit, unit)
     moved = _moved_more(compared.worst, readings, unit)
-    blind, way = _unlike_response(compared, responses, waveform), _CAPTURE
-    if compared.failed and not blind and meters is as_read:
-        blind, way = _all_may_be_right(compared), _STANDARD
-    if not compared.failed and (unstated := _only_by_assumption(compared)):
-        blind, way = unstated, _ACCURACIES
+    blind, way = _undecided(compared, responses, waveform, corrected=meters is not as_read)
     odd, advice = _which_is_wrong(compared, moved, blind)
     details = _details(compared, responses)
     if meters is not as_read:
@@ -136,6 +132,18 @@ def check_crosscheck(
         details=details,
     )
     return with_ways(result, [_AT_REST if moved else way])
+
+
+def _undecided(
+    compared: Comparison, responses: Mapping[str, str], waveform: Waveform | None, *, corrected: bool
+) -> tuple[str, Way]:
+    """Why neither agreement nor disagreement can be concluded, empty if one can; and what settles it."""
+    if not compared.failed and (unstated := _only_by_assumption(compared)):
+        return unstated, _ACCURACIES
+    blind = _unlike_response(compared, responses, waveform)
+    if compared.failed and not blind and not corrected:
+        return _all_may_be_right(compared), _STANDARD
+    return blind, _CAPTURE
 
 
 def _as_read(readings: Sequence[MeterReading], fit: NodeValues) -> Mapping[str, NodeMeter]:

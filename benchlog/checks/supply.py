@@ -106,40 +106,29 @@ def check_supply(
     readings = [no_load, *([second] if second else []), *([load.loaded] if load else [])]
     _refuse_wrong_function(nameplate, *readings)
     expected = expected_supply(nameplate, mains, tolerance)
-    quantities = {
-        "no_load_voltage": no_load.settled(),
-        "expected_no_load": expected.no_load(no_load),
-    }
+    quantities = _quantities(nameplate, no_load, load, expected)
+    doubts = [] if load is None else load_doubts(nameplate, no_load, load)
     findings = [
-        *(Finding(FindingKind.ASSUMPTION, words) for words in expected.assumptions),
-        *misleading_flags(no_load),
+        *_about_reading(no_load, expected),
+        *doubts,
+        *([] if load is None else gains_left(no_load, load)),
     ]
-    if isinstance(no_load, Captured):
-        quantities |= no_load.quantities()
-        findings += no_load.findings
-    doubts: list[Finding] = []
-    if load is not None:
-        quantities |= load_quantities(nameplate, no_load, load)
-        doubts = load_doubts(nameplate, no_load, load)
-        findings += [*doubts, *gains_left(no_load, load)]
     used, judgements = _judge_outputs(
         nameplate, no_load, mains, load, tolerance, dict(limits or {}), quantities, bool(doubts)
     )
-    apart = None if second is None else _apart(no_load, second)
+    apart = _apart(no_load, second)
     judgements[0] = _doubt(judgements[0], no_load, second, apart, expected, findings)
     judgements[1:1] = [Judgement(Verdict.INDETERMINATE, 0.0, d, way_out(d)) for d in doubts[:1]]
     trusted = nameplate.coupling == "ac" and no_load.value > expected.no_load_v / 2
     design = _rectified(trusted, no_load, mains, capacitor_v, quantities, findings)
-    if _in_doubt(judgements[0], no_load, apart, used["no_load_voltage"]):
-        design = [_only_if_right(check) for check in design]
-    verdict = worst_verdict([j.verdict for j in judgements])
-    deciding = next(j for j in judgements if j.verdict is verdict)
+    doubted = _in_doubt(judgements[0], no_load, apart, used["no_load_voltage"])
+    deciding = _deciding(judgements)
     findings += about_a_fail(judgements[1:])
     meters = functions_used(*readings)
     wiring = supply_output("the output", no_load.name, dc=nameplate.coupling == "dc")
     result = Result(
         check="supply",
-        verdict=verdict,
+        verdict=deciding.verdict,
         reason=deciding.reason,
         quantities=quantities,
         expectations={"no_load_voltage": "expected_no_load"},
@@ -147,17 +136,40 @@ def check_supply(
         limits_set="plan" if limits else "computed",
         conformance_probability=judgements[0].conformance_probability,
         rule=RULE,
-        design_checks=tuple(design),
+        design_checks=tuple(_only_if_right(check) if doubted else check for check in design),
         instruments=tuple(meters),
         functions=meters,
         hookup=in_words(wiring),
         wiring=wiring,
         conditions=_conditions(mains, load),
-        details={"confirmed_by": second.name} if second and apart is not None and apart <= 1 else {},
+        details=_confirmed(second, apart),
         cautions=_cautions(nameplate, no_load, load, expected),
         findings=tuple(findings),
     )
     return with_ways(result, [j.way for j in judgements if j.way is not None])
+
+
+def _quantities(
+    nameplate: Nameplate, no_load: MeterReading, load: LoadPoint | None, expected: Expected
+) -> dict[str, Uncertain]:
+    found = {"no_load_voltage": no_load.settled(), "expected_no_load": expected.no_load(no_load)}
+    if isinstance(no_load, Captured):
+        found |= no_load.quantities()
+    return found if load is None else found | load_quantities(nameplate, no_load, load)
+
+
+def _deciding(judgements: list[Judgement]) -> Judgement:
+    """The first of the worst."""
+    worst = worst_verdict([j.verdict for j in judgements])
+    return next(j for j in judgements if j.verdict is worst)
+
+
+def _about_reading(no_load: MeterReading, expected: Expected) -> list[Finding]:
+    return [
+        *(Finding(FindingKind.ASSUMPTION, words) for words in expected.assumptions),
+        *misleading_flags(no_load),
+        *(no_load.findings if isinstance(no_load, Captured) else ()),
+    ]
 
 
 def _judge_outputs(
@@ -263,10 +275,17 @@ def _reversed(no_load: MeterReading, expected: Expected) -> bool:
     return dc and no_load.value < 0 and -no_load.value >= expected.low_v / 2
 
 
-def _apart(first: MeterReading, second: MeterReading) -> float:
-    """Size of E_n of two readings of the same points."""
+def _apart(first: MeterReading, second: MeterReading | None) -> float | None:
+    """Size of E_n of two readings of the same points; None for one alone."""
+    if second is None:
+        return None
     a, b = first.settled(), second.settled()
     return abs(e_n(a.value, a.expanded_uncertainty, b.value, b.expanded_uncertainty))
+
+
+def _confirmed(second: MeterReading | None, apart: float | None) -> dict[str, str]:
+    """Details that name the meter that confirmed the reading."""
+    return {} if second is None or apart is None or apart > 1 else {"confirmed_by": second.name}
 
 
 def _doubt(

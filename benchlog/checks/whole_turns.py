@@ -97,14 +97,14 @@ def judge_turns(turns: Uncertain, limits: Limits | None, posterior: TurnsPosteri
     verdict = Verdict.PASS if p >= DECIDED else Verdict.FAIL if p <= 1 - DECIDED else Verdict.INDETERMINATE
     alone = posterior.within_by_data(limits.low, limits.high)
     if (verdict is Verdict.PASS and alone < _BY_DATA) or (verdict is Verdict.FAIL and alone > 1 - _BY_DATA):
-        words = (
-            f"{percent(p)} sure that it is within the limits, but only {percent(alone)} from the data alone"
-        )
+        words = f"{percent(p)} sure that it is within the limits, but only {percent(alone)} by the measurement alone"
         return Judgement(Verdict.INDETERMINATE, p, f"{words}: the prior decides here, not the measurement")
     if verdict is Verdict.FAIL and not posterior.decided:
         return Judgement(verdict, p, f"{percent(1 - p)} sure that it is outside the limits")
     best = posterior.most_likely
     sure, by_data = percent(posterior.probability), percent(posterior.by_data[best])
-    which = "" if posterior.decided else f" of {best}"
-    alone_words = f", from the data alone {by_data}" if by_data != sure else ""
-    return Judgement(verdict, p, f"{sure} sure{which}{alone_words}")
+    if not posterior.decided:
+        said = f"{by_data} for {best} by the measurement alone, {sure} with the expected number counted in"
+        return Judgement(verdict, p, said)
+    alone_words = f", {by_data} by the measurement alone" if by_data != sure else ""
+    return Judgement(verdict, p, f"{sure} sure{alone_words}")

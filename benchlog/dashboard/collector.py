@@ -231,13 +231,10 @@ class Collector:
         by_hand = reading.origin.value == "hand"
         age_ns = now_ns - reading.mono_ns
         old = by_hand and age_ns > HAND_FRESH_NS
-        state, words = _state(doubt, reading, age_ns if old else 0)
-        slope = None if by_hand or state == "silent" or value is None else self._trends.get(tag)
+        slope = None if by_hand or doubt == "silent" or value is None else self._trends.get(tag)
         direction, speed = _trend_words(slope, unit)
-        if direction and state == "ok":
-            words = "steady" if direction == "steady" else "moving"
-        if seen.settling and state == "ok":
-            words = "settling"
+        usual = "settling" if seen.settling else {"": "ok", "steady": "steady"}.get(direction, "moving")
+        state, words = _state(doubt, reading, age_ns if old else 0, usual)
         return MeterLine(
             tag,
             display(reading),
@@ -316,7 +313,7 @@ def _doubts(suspects: Sequence[Suspect]) -> dict[str, str]:
     return found
 
 
-def _state(doubt: str, reading: Reading, old_ns: int) -> tuple[str, str]:
+def _state(doubt: str, reading: Reading, old_ns: int, usual: str) -> tuple[str, str]:
     if doubt == "silent":
         return "silent", "silent"
     if doubt == "one of":
@@ -325,7 +322,7 @@ def _state(doubt: str, reading: Reading, old_ns: int) -> tuple[str, str]:
         return "suspect", doubt
     if reading.value is None:
         return "no number", reading.state.value
-    return ("old", f"{age(old_ns // _SECOND_NS)} old") if old_ns else ("ok", "ok")
+    return ("old", f"{age(old_ns // _SECOND_NS)} old") if old_ns else ("ok", usual)
 
 
 def _placed(meters: tuple[MeterLine, ...]) -> tuple[MeterLine, ...]:

@@ -156,17 +156,31 @@ def _curve(cells: list[list[tuple[str, int]]], plot: Plot, curve: Curve, number:
             before = None
             continue
         y = round((1 - max(0.0, min(1.0, place))) * (rows - 1))
-        if before is not None:
-            for between in range(min(before, y) + 1, max(before, y)):
-                cells[between][x] = ("│", number)
+        _fill_step(cells, x, y if before is None else before, y, number)
         marked = not curve.hold_s or (columns - 1 - x) % _EVERY == offset or shown[-1] - offset == x
-        arrow = "" if 0 <= place <= 1 else ("↓" if place < 0 else "↑")  # lies beyond the scale
+        arrow = _arrow(place)
         if marked or not cells[y][x][0].isalpha():
             cells[y][x] = (curve.letter if marked else arrow or LINE, number)
-        beside = x + 1 if x + 1 < columns else x - 1
-        if arrow and not curve.hold_s and cells[y][beside][0] == " ":
-            cells[y][beside] = (arrow, number)
+        if arrow and not curve.hold_s:
+            _put_beside(cells[y], x, (arrow, number))
         before = y
+
+
+def _arrow(place: float) -> str:
+    """Which way a place beyond the scale lies; empty on the scale."""
+    return "↓" if place < 0 else "↑" if place > 1 else ""
+
+
+def _fill_step(cells: list[list[tuple[str, int]]], x: int, before: int, y: int, number: int) -> None:
+    for between in range(min(before, y) + 1, max(before, y)):
+        cells[between][x] = ("│", number)
+
+
+def _put_beside(row: list[tuple[str, int]], x: int, arrow: tuple[str, int]) -> None:
+    """Put an arrow beside a letter, unless a curve is there."""
+    beside = x + 1 if x + 1 < len(row) else x - 1
+    if row[beside][0] == " ":
+        row[beside] = arrow
 
 
 def _columns(plot: Plot, curve: Curve, columns: int) -> list[float | None]:

@@ -242,7 +242,7 @@ def test_a_strong_prior_alone_passes_nothing() -> None:
     assert result.turns is not None
     assert result.turns["probability"] > 0.99
     assert result.verdict is Verdict.INDETERMINATE
-    assert "from the data alone" in result.reason
+    assert "by the measurement alone" in result.reason
 
 
 def test_a_turn_too_many_is_said_once_and_with_what_helps() -> None:
@@ -251,7 +251,7 @@ def test_a_turn_too_many_is_said_once_and_with_what_helps() -> None:
     setup = RatioSetup("B", "A", divider=100.0, divider_tolerance=0.002)
     result = check_turns_ratio(normal, setup, expected_turns=100, swapped=swapped)
     assert result.verdict is Verdict.FAIL
-    assert "from the data alone" not in result.reason
+    assert "by the measurement alone" not in result.reason
     (advice,) = (f for f in result.findings if f.kind is FindingKind.ADVICE)
     assert "your own winding: take 1 turn off and measure again; a bought one:" in advice
     assert "which channel is on the loop" in advice  # exchanged channels behind a divider count wrong, too

@@ -376,32 +376,3 @@ def test_a_word_is_taken_only_where_a_check_can_show_it() -> None:
     with pytest.raises(UsageError) as refused:
         parse_evidence(("short_tips_ohms", "jumpy"))
     assert "jumps" in refused.value.hint
-
-
-BESIDE = ["compared with a meter"]
-
-
-def test_beside_another_meter_neither_mains_nor_part_explain_a_difference() -> None:
-    """Two meters on the same points at the same time see the same source."""
-    plain = diagnose(case("24.0 V ac", expect="27.75 V ac"))
-    beside = diagnose(case("24.0 V ac", expect="27.75 V ac", context=BESIDE))
-    share = [sum(c.probability for c in s.causes if c.family in ("supply", "part")) for s in (plain, beside)]
-    assert share[1] < 0.1 < share[0]
-    assert beside.causes[0].family in ("meter", "lead", "setting")
-
-
-@pytest.mark.parametrize(("cell", "at_fault"), [("1.605", False), ("1.388", True)])
-def test_beside_another_meter_either_may_be_wrong(cell: str, at_fault: bool) -> None:
-    """24.0 V where another meter shows 27.75 V, so 13.5 % low: a new cell (1.6 V) shows which of the two is wrong."""
-    steps = [("fresh_cell", f"{cell} V dc"), ("reread", "24.0 V ac"), ("known_resistor", "10.0 kohm")]
-    steps += [("load_150", "23.0 V ac"), ("dc_same_points", "0.002 V dc"), ("read_mains", "230 V ac")]
-    state = diagnose(case("24.0 V ac", *steps, expect="27.75 V ac", context=[*BESIDE, "meters disagreed"]))
-    assert state.meter_at_fault is at_fault
-    assert (state.causes[0].family == "meter") is at_fault
-    assert "reread_nameplate" not in [check.action for check in state.next]
-
-
-def test_a_disagreement_counts_once() -> None:
-    """The comparison that gave the expected value is the one on record."""
-    both = case("24.0 V ac", expect="27.75 V ac", context=[*BESIDE, "meters disagreed"])
-    assert diagnose(both) == diagnose(case("24.0 V ac", expect="27.75 V ac", context=BESIDE))
