@@ -8,7 +8,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from benchlog.checks.average_responding import as_rms
+from benchlog.checks.average_responding import as_rms, unlike
 from benchlog.checks.meter_pairs import (
     E_N_LIMITS,
     E_N_RULE,
@@ -331,7 +331,7 @@ def _all_may_be_right(compared: Comparison) -> str:
         return ""
     every = "both" if len(lows) == 2 else "all"
     return (
-        f"E_n {compared.joint:.2f}: good meters seldom differ so much, but {every} may still be within their data sheets; check "
+        f"{_reason(compared)}: good meters seldom differ so much, but {every} may still be within their data sheets; check "
         "each against a check standard"
     )
 
@@ -341,31 +341,29 @@ def _unlike_response(compared: Comparison, responses: Mapping[str, str], wavefor
     if waveform is not None or not compared.failed:
         return ""
     averaging = {tag for tag, kind in responses.items() if kind == "average"}
-    apart = [pair for pair in compared.pairs if pair.e_n > 1]
-    if not apart or any((p.first.tag in averaging) is (p.second.tag in averaging) for p in apart):
+    function = compared.meters[0].readings[0].reading.function
+    apart = sorted((pair for pair in compared.pairs if pair.e_n > 1), key=lambda pair: -pair.e_n)
+    why = [unlike(function, pair.first.tag, pair.second.tag, averaging) for pair in apart]
+    if not why or not all(why):
         return ""
-    worst = max(apart, key=lambda pair: pair.e_n)
-    return (
-        f"{worst.first.tag} and {worst.second.tag} differ (E_n {worst.e_n:.2f}), but one responds to the average: they agree "
-        "on a sine only; capture the waveform (--waveform FILE --channel CH)"
-    )
+    return f"{_reason(compared)}, but {why[0]}; capture the waveform (--waveform FILE --channel CH)"
 
 
 def _apart(compared: Comparison) -> str:
     """How far the two meters that differ most are apart."""
     a, b, unit = compared.worst.first, compared.worst.second, compared.unit
+    most = "" if len(compared.meters) == 2 else "most, "
     return (
-        f"{a.tag} {format_quantity(a.value, unit)} and {b.tag} {format_quantity(b.value, unit)} differ by "
+        f"{a.tag} {format_quantity(a.value, unit)} and {b.tag} {format_quantity(b.value, unit)} differ {most}by "
         f"{format_quantity(abs(a.value - b.value), unit)}"
     )
 
 
 def _reason(compared: Comparison) -> str:
-    extent = "more than their accuracies allow" if compared.failed else "within what their accuracies allow"
+    """How far the meters are apart, in parts of what their accuracies allow."""
+    apart, of_all = _apart(compared), len(compared.meters)
     if not compared.failed and (unstated := _unstated(compared)):
-        of_all = len(unstated) == len(compared.meters)
-        extent = (
-            f"which {'a count of their displays' if of_all else 'the stated accuracies alone'} would allow"
-        )
-    jointly = "" if len(compared.meters) == 2 else f"all {len(compared.meters)} meters jointly: "
-    return f"{_apart(compared)}, {extent} ({jointly}E_n {compared.joint:.2f})"
+        allow = "a count of their displays" if len(unstated) == of_all else "the stated accuracies alone"
+        return f"{apart}, which {allow} would allow"
+    times = f"{compared.joint:.2f} times what their accuracies allow (E_n)"
+    return f"{apart}, {times}" if of_all == 2 else f"{apart}; all {of_all} together differ by {times}"

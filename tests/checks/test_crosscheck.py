@@ -91,6 +91,24 @@ def test_three_meters_name_the_odd_one_out() -> None:
     assert len(result.details["pairs"]) == 3
 
 
+def test_a_reason_shows_one_e_n_and_says_what_it_is() -> None:
+    """E_n is the difference over what the accuracies allow (ISO/IEC 17043): 0.19 V over 2/sqrt(3) of 61.5 mV, 2.68."""
+    readings = [meter("A", "5.19 V dc", "0.8 % + 2"), meter("B", "5.000 V dc", "0.05 % + 0", 1e-6)]
+    two = check_crosscheck(readings)
+    assert two.reason.endswith("differ by 190.0 mV, 2.67 times what their accuracies allow (E_n)")
+    three = check_crosscheck([*readings, meter("C", "5.001 V dc", "0.5 % + 2")])
+    assert three.reason.endswith("differ by 2.15 times what their accuracies allow (E_n)")
+    assert not any("E_n" in finding for finding in three.findings)
+
+
+@pytest.mark.parametrize(("unit", "verdict"), [("dc", Verdict.FAIL), ("ac", Verdict.INDETERMINATE)])
+def test_a_response_to_the_average_excuses_a_difference_on_ac_only(unit: str, verdict: Verdict) -> None:
+    """A square wave: mean absolute value times 1.11 is 11 % high; on DC both kinds are alike."""
+    readings = [meter("A", f"10.00 V {unit}"), meter("B", f"11.11 V {unit}")]
+    result = check_crosscheck(readings, responses={"A": "true rms", "B": "average"})
+    assert result.verdict is verdict
+
+
 @pytest.mark.parametrize(
     ("shown", "words"),
     [
