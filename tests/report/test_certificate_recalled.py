@@ -2,37 +2,14 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import msgspec
-import pytest
+from helpers.passed_result import NOW, PASSED
 
-from benchlog.clock import ManualClock
 from benchlog.logbook import Logbook
 from benchlog.report.certificate import render_certificate
-from benchlog.result import Limits, Result, Uncertain, Verdict
-
-NOW = 1_800_000_100_000_000_000
-
-
-PASSED = Result(
-    check="continuity",
-    verdict=Verdict.PASS,
-    reason="it is in",
-    part="L1",
-    quantities={"resistance": Uncertain(0.2, 0.001, 0.002, "ohm")},
-    limits={"resistance": Limits(0.1, 0.3, "ohm", "plan")},
-    instruments=("MA-01",),
-    hookup="four-wire",
-)
-
-
-@pytest.fixture
-def book(tmp_path: Path):
-    """An empty logbook."""
-    with Logbook.open(tmp_path / "b.logbook", clock=ManualClock(1_800_000_000_000_000_000)) as made:
-        yield made
+from benchlog.result import Uncertain
 
 
 def recalled_page(book: Logbook, *items: dict[str, Any]) -> str:
