@@ -296,7 +296,7 @@ def _ask(session: Session) -> None:
 
     def perform(check: NextCheck) -> tuple[str, str]:
         seen = choice_prompt(session, check, check.action)
-        prompt = seen or Prompt("outcome", card_text(check), check.action)
+        prompt = seen or Prompt("outcome", card_text(check), check.action, names=session.check_names)
         answer = several_seen(dialogue, prompt, dialogue.ask(prompt))
         name, equals, outcome = answer.partition("=")
         return (name, outcome.strip()) if equals else (check.action, answer)

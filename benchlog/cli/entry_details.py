@@ -122,7 +122,7 @@ def _outcome(found: _DiagnosisBody, names: Mapping[str, str]) -> Iterator[str]:
     for cause in found.unchanged:
         yield f"same reading after it was to be fixed: {names.get(cause, cause)}"
     if found.stop == "decided":
-        state = f"{'' if found.confirmed else 'not yet '}confirmed by reading again"
+        state = f"{'' if found.confirmed else 'not yet '}confirmed"
         yield f"decided: {found.causes[0].label}; {state}"
     else:
         yield f"not decided{': ' + NOTHING_FITS if found.stop == NOTHING_FITS else _next(found.next)}"

@@ -216,7 +216,6 @@ class Acquisition(Dialogue):
         for reference in dict.fromkeys(reference for _, reference in taken if reference):
             self.check.supersede(reference, reason)
         del self.kept[first:]
-        self.person.show(f"  {shown} is withdrawn: {reason}")
         return True
 
     def doubtful_reading(self) -> MeterReading | None:

@@ -36,6 +36,7 @@ class Prompt:
     function: Function | None = None
     choices: tuple[str, ...] = ()  #: For ``choice``, ``next`` and ``last``.
     meanings: tuple[str, ...] = ()  #: What each of the choices means, for ``?``; or nothing.
+    names: tuple[str, ...] = ()  #: For ``outcome``: the checks that may be answered instead.
 
 
 class Person(ABC):

@@ -112,6 +112,8 @@ def test_u_in_a_diagnosis_takes_the_last_answer_back(tmp_path: Path) -> None:
         rig.run(person)
         assert person.keys.count(other) == 2
         assert [b["reason"] for b in rig.bodies("supersede")] == ["wrong meter"]
+        assert "withdrawn: second meter, 31.4 V ac" in person.said
+        assert person.said.count("withdrawn") == 1
         (diagnosis,) = [r.details["diagnosis"] for r in rig.results if "diagnosis" in r.details]
         assert [step for step in diagnosis["path"] if step[0] == "second_meter"] == [
             ["second_meter", "27.0 V ac"]
