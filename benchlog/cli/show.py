@@ -151,8 +151,7 @@ def _judged(result: Result) -> list[str]:
 
     None where a fault of the record is why nothing can be said.
     """
-    nothing = any(f.kind in _WITHOUT_VALUE and f in result.reason for f in result.findings)
-    if nothing and result.verdict is Verdict.INDETERMINATE:
+    if any(f.kind in _WITHOUT_VALUE for f in result.findings if f == result.because):
         return []
     names = [name for name in result.quantities if limits_words(result.limits.get(name))]
     if result.verdict is Verdict.PASS:
@@ -256,7 +255,7 @@ def _first_sentence(text: str) -> str:
 
 def _remarks(result: Result, room: int) -> list[Finding]:
     """Findings that must be shown with the answer, and as many others as fit."""
-    found = [f for f in result.findings if f not in result.reason]
+    found = [f for f in result.findings if f != result.because]
     must, filling = _of_kinds(found, _SERIOUS), _of_kinds(found, _FILLING)
     if result.overall is Verdict.PASS:
         filling = _of_kinds(found, _FILLING_A_PASS)

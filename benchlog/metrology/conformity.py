@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from benchlog.errors import UsageError
-from benchlog.metrology.next_best import Way
+from benchlog.finding import Finding
+from benchlog.metrology.next_best import Way, way_out
 from benchlog.number_format import format_quantity, format_span, format_uncertain
 from benchlog.result import Limits, Uncertain, Verdict
 
@@ -36,7 +37,14 @@ class Judgement:
     conformance_probability: float
     reason: str
     way: Way | None = None  #: What would settle a doubt other than uncertainty.
+    because: Finding | None = None  #: The finding that the reason states, if it states one.
     words: str = ""  #: The reason without the value, where it is about one.
+
+
+def unjudged(doubt: Finding, p: float = 0.0, *, record: bool = False) -> Judgement:
+    """No verdict, because of a doubt; `record` if the record itself is faulty."""
+    reason = f"no verdict from this record: {doubt}" if record else doubt
+    return Judgement(Verdict.INDETERMINATE, p, reason, way_out(doubt), doubt)
 
 
 def _normal_cdf(z: float) -> float:
