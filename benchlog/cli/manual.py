@@ -1,12 +1,10 @@
-"""Print the manual, or the page of one command.
+"""Print the manual's overview, or one page.
 
 Examples:
-  benchlog manual supply
-  benchlog manual --out man/          write every page as a file: benchlog.1, benchlog-supply.1 ...
-  benchlog manual plan                keys of a plan file, with an example of each check kind
-  benchlog manual pattern             how to describe a meter that sends text lines, with examples
-  benchlog manual verify              how to verify a logbook without benchlog
-  benchlog manual supply --roff | man -l -
+  benchlog manual              the commands, and a line on each other page
+  benchlog manual supply       every option of a command
+  benchlog manual instruments  how to connect meters, scopes and generators
+  benchlog manual --out man/   benchlog.1, benchlog-supply.1 ..., for man
 """
 
 from __future__ import annotations
@@ -14,7 +12,7 @@ from __future__ import annotations
 import argparse
 import re
 import shutil
-import sys
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -28,15 +26,19 @@ if TYPE_CHECKING:
 
 #: Pages besides those of the commands.
 PAGES = {
-    "plan": "plan.toml: parts, checks with limits, hold points. 'benchlog new DIR' writes one with comments.",
-    "bench": "bench.toml: your instruments, check standards and groups. 'benchlog find' writes entries for it.",
-    "pattern": "A meter that sends text lines, described by a pattern in bench.toml. 'benchlog find' proposes one.",
-    "verify": "Verify a logbook without benchlog, with any SHA-256 tool.",
+    "instruments": "connect meters, scopes and generators, on every system",
+    "bench": "every key of bench.toml: instruments, check standards, groups",
+    "plan": "every key of plan.toml, with an example of each kind of check",
+    "pattern": "describe a meter that sends text lines",
+    "verify": "verify a logbook without benchlog, with any SHA-256 tool",
+    "python": "checks, captures and logbooks in Python and notebooks",
 }
 #: Pages kept as text beside the code that they are about: package and file.
 _TEXTS = {
+    "instruments": ("benchlog_drivers", "instruments.txt"),
     "pattern": ("benchlog_drivers.decoders", "pattern.txt"),
     "verify": ("benchlog.logbook", "by_hand.txt"),
+    "python": ("benchlog", "notebook.txt"),
 }
 SECTIONS = {
     "exit status": {
@@ -61,13 +63,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     parser.add_argument(
         "command_name",
-        metavar="COMMAND",
+        metavar="PAGE",
         nargs="?",
         choices=[*COMMANDS, *PAGES],
-        help="a command; plan or bench: keys of these files; pattern: meters that send text lines; verify: without benchlog (default: overview)",
+        help=f"a command, or {', '.join(PAGES)} (default: overview)",
     )
     parser.add_argument("--roff", action="store_true", help="print the source of a man page")
-    parser.add_argument("--out", metavar="DIR", help="write all pages into this folder, for man")
+    parser.add_argument("--out", metavar="DIR", help="write the commands' pages into this folder, for man")
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
@@ -85,7 +87,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     if ctx.json:
         ctx.print_json({"schema": "benchlog.manual/1", "page": args.command_name or "benchlog", "text": text})
     else:
-        sys.stdout.write(text)
+        print(text.rstrip())
     return 0
 
 
@@ -96,17 +98,42 @@ def _other_page(name: str) -> str:
     from benchlog.bench import bench_schema
     from benchlog.plan import plan_schema
 
+    width = min(100, max(36, shutil.get_terminal_size().columns))
+    title = f"{PAGES[name][0].upper()}{PAGES[name][1:]}."
     if name in _TEXTS:
         package, file = _TEXTS[name]
-        return folded(f"{PAGES[name]}\n\n{files(package).joinpath(file).read_text(encoding='utf-8')}")
-    width = min(100, max(36, shutil.get_terminal_size().columns))
+        return _filled(f"{title}\n\n{files(package).joinpath(file).read_text(encoding='utf-8')}", width)
     schema = plan_schema() if name == "plan" else bench_schema()
-    return folded(f"{PAGES[name]}\n\n{reference_text(schema, width)}", width)
+    return folded(f"{title}\n\n{reference_text(schema, width)}", width)
+
+
+def _filled(text: str, width: int) -> str:
+    """Fill a page's prose to the width; lines indented by four or more stay as they are, folded where too long."""
+    blocks: list[
+        tuple[str, str | None]
+    ] = []  # with the indentation of lines that continue it; None: none does
+    for line in text.splitlines():
+        body = line.lstrip()
+        indent = line[: len(line) - len(body)]
+        numbered = re.match(r"\d\. ", body) is not None
+        if body and not numbered and blocks and blocks[-1][1] == indent:
+            blocks[-1] = (f"{blocks[-1][0]} {body}", indent)
+        else:
+            prose = body and len(indent) < 4
+            blocks.append((line, indent + " " * 3 * numbered if prose else None))
+    return "\n".join(
+        folded(block, width)
+        if hanging is None
+        else textwrap.fill(
+            block, width, subsequent_indent=hanging, break_long_words=False, break_on_hyphens=False
+        )
+        for block, hanging in blocks
+    )
 
 
 def page_text(command: str | None, *, roff: bool = False) -> str:
     """Page of a command; without one, the overview."""
-    from benchlog.cli import COMMANDS, build_parser
+    from benchlog.cli import build_parser
     from benchlog.cli.completion import every_parser
 
     parsers = list(every_parser(build_parser(*([command] if command else []))))
@@ -114,15 +141,21 @@ def page_text(command: str | None, *, roff: bool = False) -> str:
     for parser in own:
         parser.whole = True
     if roff:
-        return _roff(own[0], COMMANDS[command] if command else "bench measurement logger")
+        return _roff(own[0], command)
     pages = [parser.format_help().rstrip() for parser in own]
     if command == "diagnose":
         pages.append(
             f"checks for --evidence, their outcomes, and what to do (on points fed by mains):\n{_evidence()}"
         )
-    for heading, rows in SECTIONS.items():
+    for heading, rows in _sections(command):
         pages.append(folded("\n".join([f"{heading}:", *(f"  {n:13}  {text}" for n, text in rows.items())])))
     return "\n\n".join(pages) + "\n"
+
+
+def _sections(command: str | None) -> list[tuple[str, dict[str, str]]]:
+    """Sections that end a page; the overview lists the other pages first."""
+    others = {} if command else {"other pages (benchlog manual NAME)": PAGES}
+    return [*others.items(), *SECTIONS.items()]
 
 
 def _evidence() -> str:
@@ -137,16 +170,18 @@ def _evidence() -> str:
     return folded("\n".join(lines))
 
 
-def _roff(parser: argparse.ArgumentParser, summary: str) -> str:
+def _roff(parser: argparse.ArgumentParser, command: str | None) -> str:
     """Return the source of a man page."""
     from argparse_manpage.manpage import Manpage
 
     from benchlog import __version__
+    from benchlog.cli import COMMANDS
 
+    summary = COMMANDS[command] if command else "bench measurement logger"
     page = Manpage(parser)
     page.prog = parser.prog.replace(" ", "-")
     page.description, page.date, page.source, page.manual = summary, "", f"benchlog {__version__}", "benchlog"
-    for heading, rows in SECTIONS.items():
+    for heading, rows in _sections(command):
         page.add_section(heading, "=", "\n".join(f".TP\n{name}\n{text}" for name, text in rows.items()))
     # man would take a line that begins with a quotation mark as a command, and drop it.
     text = re.sub(r"(?m)^'", r"\\&'", str(page))
