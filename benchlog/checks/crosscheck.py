@@ -113,6 +113,7 @@ def check_crosscheck(
         check="crosscheck",
         verdict=verdict,
         reason=reason,
+        because=moved or None,
         quantities={"e_n": Uncertain(compared.joint, 0.0, 0.0, "1"), "difference": compared.worst.difference},
         limits={"e_n": E_N_LIMITS},
         rule=E_N_RULE if len(meters) == 2 else JOINT_RULE,

@@ -91,6 +91,14 @@ class Mains:
         return cls.of(MeterReading(reading, accuracy), nominal_v)
 
     @property
+    def assumed(self) -> str:
+        """What nobody stated, in words; empty if everything was."""
+        parts = [f"nominal {self.nominal_v:g} V"] if self.nominal_assumed else []
+        if self.reading.accuracy == PLUG_IN_MONITOR:
+            parts.append(f"accuracy {PLUG_IN_MONITOR}")
+        return f"mains: {' and '.join(parts)} assumed" if parts else ""
+
+    @property
     def volt(self) -> float:
         """Reading, corrected for the meter's known error."""
         return self.reading.best

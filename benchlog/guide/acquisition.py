@@ -21,7 +21,7 @@ from benchlog.guide.file_capture import ask_capture
 from benchlog.guide.instruments import OpenInstruments
 from benchlog.guide.linked import KeyPressedError, read_shown
 from benchlog.guide.manual_reading import as_displayed
-from benchlog.guide.person import InputEndedError, Person, Prompt
+from benchlog.guide.person import DANGER, InputEndedError, Person, Prompt
 from benchlog.hookup import Hookup
 from benchlog.metrology.meter_reading import MeterReading, correction
 from benchlog.number_format import format_quantity
@@ -114,9 +114,7 @@ class Acquisition(Dialogue):
 
         def lines(columns: int) -> list[tuple[str, str]]:
             card = card_of(hookup, self.bench, columns)
-            dangers = [
-                (line, "bold red") for danger in card.dangers for line in danger_lines(danger, columns)
-            ]
+            dangers = [(line, DANGER) for danger in card.dangers for line in danger_lines(danger, columns)]
             return [*dangers, *((line, "") for line in card.lines(columns))]
 
         self.person.show_card(lines)
