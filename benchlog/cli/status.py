@@ -1,7 +1,4 @@
-"""State of a project on one screen: next step, results, which meter to trust, what may still hold charge.
-
-Exit code: that of the worst check (0 all passed, 1 a fail, 3 some can't tell or not done).
-"""
+"""State of a project on one screen: next step, results, which meter to trust, what may still hold charge."""
 
 from __future__ import annotations
 
