@@ -216,11 +216,11 @@ class Acquisition(Dialogue):
         del self.kept[first:]
         return True
 
-    def doubtful_reading(self) -> MeterReading | None:
-        """The last reading, if a diagnosis can use it."""
-        if not self.kept or self.kept[-1][0].unit not in ("V", "ohm", "A") or self.check.mains_referenced:
+    def doubtful_reading(self, tag: str = "") -> MeterReading | None:
+        """The last reading, or the last of a meter, if a diagnosis can use it."""
+        reading = next((r for r, _ in reversed(self.kept) if tag in ("", r.instrument)), None)
+        if reading is None or reading.unit not in ("V", "ohm", "A") or self.check.mains_referenced:
             return None
-        reading = self.kept[-1][0]
         return self.check.know(MeterReading(reading, self.bench.accuracy(reading)))
 
     def capture(self, scope: str, channels: Sequence[str], *, which: str = "") -> Capture:
