@@ -11,7 +11,8 @@ import sys
 from collections.abc import Callable, Sequence
 
 from benchlog import __version__
-from benchlog.cli.parser import Parser, add_common, folded
+from benchlog.cli.parser import Parser, add_common
+from benchlog.folding import folded
 
 TYPE_CHECKING = False  # importing typing would take a large part of the start-up time
 if TYPE_CHECKING:

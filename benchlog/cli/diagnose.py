@@ -5,8 +5,6 @@ Examples:
   benchlog diagnose --expect "27 V ac" --reading "31.4 V ac" --evidence fresh_cell="1.839 V dc" --json
 
 On a terminal it asks for one check after another. It never says that anything is safe to touch.
-
-Exit code: 0, since it ranks causes and gives no verdict.
 """
 
 from __future__ import annotations

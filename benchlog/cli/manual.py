@@ -12,16 +12,17 @@ from __future__ import annotations
 import argparse
 import re
 import shutil
-import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchlog.cli.parser import folded
 from benchlog.errors import UsageError
 from benchlog.file_reference import reference_text
 from benchlog.files import write_whole
+from benchlog.folding import folded, terminal_columns
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from benchlog.cli.context import Context
 
 #: Pages besides those of the commands.
@@ -40,22 +41,73 @@ _TEXTS = {
     "verify": ("benchlog.logbook", "by_hand.txt"),
     "python": ("benchlog", "notebook.txt"),
 }
-SECTIONS = {
-    "exit status": {
-        "0": "all passed, or done",
-        "1": "at least one failed, or a hold point was not released",
-        "2": "wrong usage or bad input: plan, bench file, capture",
-        "3": "indeterminate (can't tell) or not done, but none failed",
-        "4": "problem with an instrument or link",
-        "5": "problem with the logbook: locked, damaged, disk full",
-        "130": "stopped from the keyboard",
-    },
-    "files": {
-        "bench.toml": "instruments and their data sheets; another file: --bench",
-        "bench.logbook": "the record (the only *.logbook here, if there is one)",
-        "plan.toml": "parts, checks with limits, hold points; you name it in the command",
-    },
+_FILES = {
+    "bench.toml": "instruments and their data sheets; another file: --bench",
+    "bench.logbook": "the record (the only *.logbook here, if there is one)",
+    "plan.toml": "parts, checks with limits, hold points; you name it in the command",
 }
+#: Exit statuses of the commands that judge.
+_EXIT_STATUS = {
+    "0": "all passed, or done",
+    "1": "at least one failed",
+    "2": "wrong usage or bad input: plan, bench file, capture",
+    "3": "indeterminate (can't tell), not judged or not done, but none failed",
+    "4": "problem with an instrument or link",
+    "5": "problem with the logbook: locked, damaged, disk full",
+    "130": "stopped from the keyboard",
+}
+_DONE: Mapping[str, str | None] = {"0": "done", "1": None, "3": None, "4": None}
+_NO_LOGBOOK: Mapping[str, str | None] = {**_DONE, "5": None}
+#: Where a command's exit statuses differ: what they mean, None where it does not have them.
+_OWN_EXIT_STATUS: Mapping[str, Mapping[str, str | None]] = {
+    "demo": {**_DONE, "5": "the demo's record is not intact"},
+    "new": _NO_LOGBOOK,
+    "find": {**_NO_LOGBOOK, "0": "done, also if nothing was found"},
+    "doctor": {
+        **_DONE,
+        "0": "ready to use (optional libraries may be missing)",
+        "2": "wrong usage, or the bench file can't be read",
+        "4": "a library that is needed is missing",
+        "5": "the logbook can't be written",
+    },
+    "status": {"0": "all checks passed", "4": None},
+    "release": {**_DONE, "0": "released", "1": "not released: evidence is missing"},
+    "inductance": {"4": None},
+    "diagnose": {**_DONE, "0": "done: it ranks causes and gives no verdict"},
+    "winding": {
+        "0": "the winding fits its core and limits",
+        "1": "it does not",
+        "3": None,
+        "4": None,
+        "5": None,
+    },
+    "watch": {
+        "0": "no meter in doubt",
+        "1": None,
+        "3": "a meter is in doubt, or a group is not compared or decided yet",
+        "4": "an instrument could not be read",
+    },
+    "recall": _DONE,
+    "record": {
+        **_DONE,
+        "1": "compare: the logbooks differ",
+        "5": "verify: the record is not intact; else a problem with the logbook: locked, damaged, disk full",
+    },
+    "manual": _NO_LOGBOOK,
+    "completion": _NO_LOGBOOK,
+}
+
+
+def _sections(command: str | None) -> Mapping[str, Mapping[str, str]]:
+    """Sections at the end of a page: what its exit status says, and files; the overview lists the other pages first."""
+    own = _OWN_EXIT_STATUS.get(command or "", {})
+    meanings = {code: own.get(code, usual) for code, usual in _EXIT_STATUS.items()}
+    others = {} if command else {"other pages (benchlog manual PAGE)": PAGES}
+    return {
+        **others,
+        "exit status": {code: words for code, words in meanings.items() if words},
+        "files": _FILES,
+    }
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -98,42 +150,36 @@ def _other_page(name: str) -> str:
     from benchlog.bench import bench_schema
     from benchlog.plan import plan_schema
 
-    width = min(100, max(36, shutil.get_terminal_size().columns))
     title = f"{PAGES[name][0].upper()}{PAGES[name][1:]}."
     if name in _TEXTS:
         package, file = _TEXTS[name]
-        return _filled(f"{title}\n\n{files(package).joinpath(file).read_text(encoding='utf-8')}", width)
+        text = f"{title}\n\n{files(package).joinpath(file).read_text(encoding='utf-8')}"
+        # An indented paragraph is to be copied as it is: the terminal folds it without a line break.
+        return "\n\n".join(part if part.startswith(" ") else _refilled(part) for part in text.split("\n\n"))
+    width = min(100, max(36, shutil.get_terminal_size().columns))
     schema = plan_schema() if name == "plan" else bench_schema()
     return folded(f"{title}\n\n{reference_text(schema, width)}", width)
 
 
-def _filled(text: str, width: int) -> str:
-    """Fill a page's prose to the width; lines indented by four or more stay as they are, folded where too long."""
-    blocks: list[
-        tuple[str, str | None]
-    ] = []  # with the indentation of lines that continue it; None: none does
-    for line in text.splitlines():
-        body = line.lstrip()
-        indent = line[: len(line) - len(body)]
-        numbered = re.match(r"\d\. ", body) is not None
-        if body and not numbered and blocks and blocks[-1][1] == indent:
-            blocks[-1] = (f"{blocks[-1][0]} {body}", indent)
+def _refilled(paragraph: str) -> str:
+    """Fold a paragraph that was folded for a wider screen; numbered items stay apart."""
+    given, lines, margin = paragraph.splitlines(), list[str](), -1
+    if max(map(len, given)) <= terminal_columns():
+        return paragraph
+    for line in given:
+        item = re.match(r"\d+\. ", line)
+        indent = len(line) - len(line.lstrip())
+        if indent == margin and not item:
+            lines[-1] += f" {line.lstrip()}"
         else:
-            prose = body and len(indent) < 4
-            blocks.append((line, indent + " " * 3 * numbered if prose else None))
-    return "\n".join(
-        folded(block, width)
-        if hanging is None
-        else textwrap.fill(
-            block, width, subsequent_indent=hanging, break_long_words=False, break_on_hyphens=False
-        )
-        for block, hanging in blocks
-    )
+            lines.append(line)
+            margin = item.end() if item else indent
+    return folded("\n".join(lines))
 
 
 def page_text(command: str | None, *, roff: bool = False) -> str:
     """Page of a command; without one, the overview."""
-    from benchlog.cli import build_parser
+    from benchlog.cli import COMMANDS, build_parser
     from benchlog.cli.completion import every_parser
 
     parsers = list(every_parser(build_parser(*([command] if command else []))))
@@ -141,21 +187,15 @@ def page_text(command: str | None, *, roff: bool = False) -> str:
     for parser in own:
         parser.whole = True
     if roff:
-        return _roff(own[0], command)
+        return _roff(own[0], COMMANDS[command] if command else "bench measurement logger", _sections(command))
     pages = [parser.format_help().rstrip() for parser in own]
     if command == "diagnose":
         pages.append(
             f"checks for --evidence, their outcomes, and what to do (on points fed by mains):\n{_evidence()}"
         )
-    for heading, rows in _sections(command):
+    for heading, rows in _sections(command).items():
         pages.append(folded("\n".join([f"{heading}:", *(f"  {n:13}  {text}" for n, text in rows.items())])))
     return "\n\n".join(pages) + "\n"
-
-
-def _sections(command: str | None) -> list[tuple[str, dict[str, str]]]:
-    """Sections that end a page; the overview lists the other pages first."""
-    others = {} if command else {"other pages (benchlog manual NAME)": PAGES}
-    return [*others.items(), *SECTIONS.items()]
 
 
 def _evidence() -> str:
@@ -170,18 +210,16 @@ def _evidence() -> str:
     return folded("\n".join(lines))
 
 
-def _roff(parser: argparse.ArgumentParser, command: str | None) -> str:
+def _roff(parser: argparse.ArgumentParser, summary: str, sections: Mapping[str, Mapping[str, str]]) -> str:
     """Return the source of a man page."""
     from argparse_manpage.manpage import Manpage
 
     from benchlog import __version__
-    from benchlog.cli import COMMANDS
 
-    summary = COMMANDS[command] if command else "bench measurement logger"
     page = Manpage(parser)
     page.prog = parser.prog.replace(" ", "-")
     page.description, page.date, page.source, page.manual = summary, "", f"benchlog {__version__}", "benchlog"
-    for heading, rows in _sections(command):
+    for heading, rows in sections.items():
         page.add_section(heading, "=", "\n".join(f".TP\n{name}\n{text}" for name, text in rows.items()))
     # man would take a line that begins with a quotation mark as a command, and drop it.
     text = re.sub(r"(?m)^'", r"\\&'", str(page))

@@ -14,6 +14,7 @@ from rich.text import Text
 
 from benchlog.cli.scale import scale_line
 from benchlog.finding import Finding, FindingKind
+from benchlog.folding import folded_command, prose_and_command
 from benchlog.metrology.conformity import judge, percent
 from benchlog.metrology.next_best import Way, next_step
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict
@@ -76,11 +77,17 @@ def _loud(result: Result) -> Text:
 
 
 def show_line(console: Console, *parts: str | Text | tuple[str, str], indent: int = 2, hang: int = 0) -> None:
-    """Print one line; wrapped parts are indented by its indent plus `hang`."""
+    """Print one line; wrapped parts are indented by its indent plus `hang`; a command at its end stays one command."""
     text = Text.assemble(*parts)
+    too_wide = text.cell_len + indent > console.width
+    prose, command = prose_and_command(text.plain) if too_wide else ("", "")
+    if command:
+        text = text[: len(prose)]
     for k, line in enumerate(text.wrap(console, max(console.width - indent - hang, 1))):
         line.rstrip()  # piped output has no trailing blanks
         console.print(Text(" " * (indent + (hang if k else 0))).append_text(line))
+    for folded in folded_command(command, console.width, " " * indent) if command else ():
+        console.print(Text(folded), soft_wrap=True)
 
 
 def show_answer(

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchlog.diagnosis.case import Case, Evidence, plausible
-from benchlog.diagnosis.catalogue import Action, load_catalogue
+from benchlog.diagnosis.catalogue import OTHER_METER, Action, load_catalogue
 from benchlog.diagnosis.effects import REDONE
 from benchlog.diagnosis.outcome import Outcome
 from benchlog.units import Quantity
@@ -35,7 +35,7 @@ def confirmed(case: Case, evidence: Sequence[Evidence], cause: str, family: str)
     """Tell whether a check already confirmed a cause: it fixed it, or a second meter was read on the same points."""
     catalogue = load_catalogue()
     others = [e for e in evidence if e.action == "second_meter"]
-    if family == "part":
+    if family in ("part", OTHER_METER):
         within = catalogue.actions["second_meter"].within
         return bool(others) and same_as_first(case, others[-1].outcome, within)
     if family == "meter" and cause not in catalogue.again:  # the meter that is blamed does not confirm itself

@@ -24,7 +24,7 @@ from benchlog.diagnosis.answer import (
 )
 from benchlog.diagnosis.belief import Belief
 from benchlog.diagnosis.case import Case, Evidence, parse_evidence
-from benchlog.diagnosis.catalogue import Action, load_catalogue
+from benchlog.diagnosis.catalogue import OTHER_METER, Action, load_catalogue
 from benchlog.diagnosis.control import confirmed, controls, proven, same_as_first
 from benchlog.diagnosis.decision import losses
 from benchlog.diagnosis.next_check import Offer, offers, ranked
@@ -56,7 +56,7 @@ class Session:
     def __init__(self, case: Case, *, seed: int = 1, counts: Mapping[str, float] | None = None) -> None:
         self.case = case
         self.seed = seed
-        self.catalogue = load_catalogue()
+        self.catalogue = load_catalogue(case.context)
         self._weights = self.catalogue.weights(
             case.kind, case.context, counts, source=case.source, coupling=case.expect.coupling
         )
@@ -165,6 +165,8 @@ class Session:
         if other_meter:
             self.belief.learn(evidence, seen_by="second_meter")
             self.belief.mend(cause)
+        elif family == OTHER_METER:
+            self.belief.learn(evidence, seen_by="second_meter")
         else:
             if mended:
                 unchanged = same_as_first(

@@ -13,6 +13,9 @@ from benchlog.hookup import Hookup
 from benchlog.reading import Function, Reading
 from benchlog.wording import strip_controls
 
+#: Style of a danger, which the phone shows in red, too.
+DANGER = "bold red"
+
 
 class InputEndedError(UsageError):
     """The input has ended, so there are no more answers."""
