@@ -25,7 +25,7 @@ from benchlog.errors import AnalysisError, UsageError
 from benchlog.finding import Finding, FindingKind, unique
 from benchlog.hookup import in_words
 from benchlog.influence import Role
-from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy
+from benchlog.metrology.accuracy import Accuracy, assumed_accuracy
 from benchlog.metrology.budget import uncertain
 from benchlog.metrology.meter_reading import (
     MeterReading,
@@ -78,7 +78,7 @@ def check_crosscheck(
         that differs most). Above E_n 1 it fails if no value of the node lets every meter be within its data sheet; else it
         is indeterminate, as a few per cent of good meters differ so much. It is also indeterminate if only meters of
         different response differ and the waveform is not known, and if it passes only by accuracies that nobody stated: an
-        assumption as wide as 2 % + 10 counts makes it easy to agree. `details` has every pair, every meter, and with three
+        assumption as wide as that makes it easy to agree. `details` has every pair, every meter, and with three
         or more the odd one out.
 
     Raises
@@ -189,7 +189,12 @@ def _which_is_wrong(compared: Comparison, moved: str, blind: str) -> tuple[str |
 
 def _unstated(compared: Comparison) -> list[str]:
     """Tags of the meters whose accuracy is assumed."""
-    return [m.tag for m in compared.meters if m.readings[0].accuracy == UNKNOWN_ACCURACY]
+    return [m.tag for m in compared.meters if m.readings[0].accuracy.assumed]
+
+
+def _assumption(compared: Comparison) -> str:
+    """What is assumed where an accuracy was not stated: the same of all, as they measure one quantity."""
+    return f"{assumed_accuracy(compared.meters[0].readings[0].reading.function).words} assumed"
 
 
 def _only_by_assumption(compared: Comparison) -> str:
@@ -201,7 +206,7 @@ def _only_by_assumption(compared: Comparison) -> str:
     if not compare_all(strict, compared.fit, compared.unit).failed:
         return ""
     return (
-        f"{_apart(compared)}, within an assumed 2 % + 10 counts; whether {' and '.join(tags)} may be so far off, "
+        f"{_apart(compared)}, within the {_assumption(compared)}; whether {' and '.join(tags)} may be so far off, "
         "only their manuals say"
     )
 
@@ -213,7 +218,7 @@ def _strictest(meter: NodeMeter) -> NodeMeter:
 
 def _assumed(compared: Comparison) -> list[Finding]:
     tags = _unstated(compared)
-    words = f"accuracy of {' and '.join(tags)} is not known: 2 % + 10 counts assumed"
+    words = f"accuracy of {' and '.join(tags)} is not known: {_assumption(compared)}"
     assumed = [Finding(FindingKind.ACCURACY, words)] if tags else []
     doubts = {m.tag: m.readings[0].accuracy.doubt for m in compared.meters}
     doubtful = [f"accuracy of {tag} {doubt}" for tag, doubt in doubts.items() if doubt]

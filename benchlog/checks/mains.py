@@ -24,7 +24,7 @@ MAINS_DRIFT = 0.003
 #: A reading further off is a slip, or of mains with another nominal value (judgement).
 _MAINS_PLAUSIBLE = 0.25
 #: Accuracy of a plug-in mains monitor if none is stated (common practice, no source).
-PLUG_IN_MONITOR = Accuracy(0.01, 1, "plug-in monitor: 1 % + 1 count assumed")
+PLUG_IN_MONITOR = Accuracy(0.01, 1, "plug-in monitor", assumed=True)
 
 
 def nominal_mains(mains_v: float) -> float:
@@ -94,8 +94,8 @@ class Mains:
     def assumed(self) -> str:
         """What nobody stated, in words; empty if everything was."""
         parts = [f"nominal {self.nominal_v:g} V"] if self.nominal_assumed else []
-        if self.reading.accuracy == PLUG_IN_MONITOR:
-            parts.append(f"accuracy {PLUG_IN_MONITOR}")
+        if self.reading.accuracy.assumed:
+            parts.append(f"accuracy {self.reading.accuracy}")
         return f"mains: {' and '.join(parts)} assumed" if parts else ""
 
     @property

@@ -28,7 +28,7 @@ class Question:
 
 _ACCURACY = "Accuracy from the meter's manual: percent of reading + counts"
 _SAME_POINTS = "What does it show, on the same two points?"
-_UNKNOWN = "Enter if you don't know: 2 % + 10 counts are assumed"
+_UNKNOWN = "Enter if you don't know: a wide one is assumed"
 
 
 _METER = Question(
