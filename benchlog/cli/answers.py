@@ -15,6 +15,7 @@ from benchlog.cli.from_captures import number
 from benchlog.cli.manual_entry import typed_display
 from benchlog.cli.supply import stated_nameplate
 from benchlog.diagnosis.doubtful import possible_slips
+from benchlog.displayed import digits_left_out
 from benchlog.errors import UsageError
 from benchlog.metrology.accuracy import parse_accuracy
 from benchlog.metrology.meter_reading import no_number_hint
@@ -141,7 +142,7 @@ def lead_null(text: str, answers: Answers) -> str:
     shown = typed_display(answers.given["reading"], function=Function.OHMS)
     if shown.value is not None and (null.value or 0.0) > shown.value:
         return f"{text} is more than the {shown.displayed} of leads and part together: press the tips together and read again"
-    return _doubt(null, answers)
+    return _doubt(null, answers) or digits_left_out(null, shown)
 
 
 def limit(text: str, answers: Answers) -> str:

@@ -137,7 +137,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         return ctx.emit(result, readings=shown, captures=[capture], waveforms=waveforms)
     if not args.as_read and args.resolution is None:
         result = with_digits(result, readings.values(), ctx.bench())
-        result = with_same_digits(result, no_load, taken["loaded"], ctx.bench())
+        result = with_same_digits(result, [no_load, taken["loaded"]], ctx.bench())
     return ctx.emit(_questioned(result, args, no_load, second, load, nominal), readings=shown)
 
 

@@ -216,12 +216,12 @@ class Acquisition(Dialogue):
         del self.kept[first:]
         return True
 
-    def doubtful_reading(self, tag: str = "") -> MeterReading | None:
+    def doubtful_reading(self, tag: str = "") -> Reading | None:
         """The last reading, or the last of a meter, if a diagnosis can use it."""
         reading = next((r for r, _ in reversed(self.kept) if tag in ("", r.instrument)), None)
         if reading is None or reading.unit not in ("V", "ohm", "A") or self.check.mains_referenced:
             return None
-        return self.check.know(MeterReading(reading, self.bench.accuracy(reading)))
+        return reading
 
     def capture(self, scope: str, channels: Sequence[str], *, which: str = "") -> Capture:
         """Take one record of these channels with a scope of the bench, or ask for the file if it has no link.

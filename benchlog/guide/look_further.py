@@ -14,6 +14,8 @@ from benchlog.reading import Reading
 from benchlog.result import Result
 from benchlog.units import parse_quantity
 
+_NOTHING = 0.1  # share of what another meter shows: judgement
+
 
 def look_further(
     acquisition: Acquisition, result: Result, key: str, mains_nominal_v: float | None
@@ -58,12 +60,12 @@ def _begun(
     acquisition: Acquisition, result: Result, key: str, mains_nominal_v: float | None
 ) -> MeterDiagnosis | None:
     """A diagnosis of a reading; None without an expected value."""
-    taken = acquisition.doubtful_reading(str(result.details.get("odd_one_out", "")))
-    if taken is None:
+    shown, tag = acquisition.doubtful_reading(str(result.details.get("odd_one_out", ""))), ""
+    if shown is None:
         return None
-    shown, tag = taken.reading, ""
     expect = acquisition.expected or _expected(result, shown)
-    if result.check == "crosscheck" and (beside := _read_beside(acquisition, shown)):
+    if result.check == "crosscheck":
+        shown, beside = _examined(acquisition, shown)
         acquisition.person.show(
             f"  Is {shown.instrument} wrong? {beside.displayed} by {beside.instrument} counts as expected; "
             f"if the expected value is wrong, {beside.instrument} is."
@@ -72,10 +74,12 @@ def _begun(
     return MeterDiagnosis.begun(acquisition, shown, expect, key, mains_nominal_v, tag) if expect else None
 
 
-def _read_beside(acquisition: Acquisition, doubted: Reading) -> Reading | None:
-    """What another meter showed on the same points."""
-    others = (r for r, _ in reversed(acquisition.kept) if r.instrument != doubted.instrument)
-    return next((r for r in others if r.function == doubted.function), None)
+def _examined(acquisition: Acquisition, shown: Reading) -> tuple[Reading, Reading]:
+    """Of two meters on the same points, which one to examine, and the other: one that shows next to nothing comes first."""
+    others = (r for r, _ in reversed(acquisition.kept) if r.instrument != shown.instrument)
+    beside = next(r for r in others if r.function == shown.function)
+    nothing = abs(beside.value or 0.0) < _NOTHING * abs(shown.value or 0.0)
+    return (beside, shown) if nothing else (shown, beside)
 
 
 def _expected(result: Result, reading: Reading) -> float | None:

@@ -92,3 +92,11 @@ def test_a_second_diagnosis_goes_on_from_the_first(tmp_path: Path) -> None:
     assert other["path"][: len(one["path"])] == one["path"]
     assert (one["reading"], one["beside"]) == (other["reading"], other["beside"]) == ("27.00 V", "MA-01")
     assert person.keys.count("C01/doubt/look") == 1
+
+
+def test_of_two_meters_the_one_that_shows_nothing_is_examined(tmp_path: Path) -> None:
+    """Nothing can be expected of the points where 0.00 V is, so MB-02 with its 27.00 V is the one to go by."""
+    shown = {"MA-01": "0.00", "MB-02": "27.00"}
+    person, (diagnosis,), _ = diagnosed(tmp_path, shown, "0.000", examined="MA-01")
+    assert (diagnosis["reading"], diagnosis["beside"]) == ("0.00 V", "MB-02")
+    assert "Is MA-01 wrong? 27.00 V by MB-02 counts as expected" in person.said
