@@ -76,7 +76,7 @@ def build_parser(*chosen: str) -> Parser:
     parser = Parser(
         prog="benchlog",
         description="Bench measurement logger: is the part right, can I trust the meter, what was measured when.",
-        epilog=f"commands:\n{listing}\n\nbenchlog COMMAND --help shows a command's usual options, benchlog manual COMMAND all.",
+        epilog=f"commands:\n{listing}\n\nbenchlog COMMAND --help shows a command's usual options, benchlog manual COMMAND all. benchlog manual lists more pages: connecting instruments, plan and bench files, Python.",
     )
     parser.whole = True
     parser.add_argument("--version", action="version", version=f"benchlog {__version__}")

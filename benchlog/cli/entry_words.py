@@ -16,7 +16,7 @@ from benchlog.wording import strip_controls
 NOTHING_FITS = "no single cause fits"
 _LONGEST = 300
 #: Raised by an unknown kind of entry, or a body that another program wrote.
-_NO_WORDS = (KeyError, TypeError, ValueError, AttributeError, IndexError)
+NO_WORDS = (KeyError, TypeError, ValueError, AttributeError, IndexError)
 
 
 def summary(entry: Entry) -> str:
@@ -24,7 +24,7 @@ def summary(entry: Entry) -> str:
     body = entry.body
     try:
         words = _WORDS[entry.kind](body)
-    except _NO_WORDS:
+    except NO_WORDS:
         words = ", ".join(lines(body))
     return strip_controls(words)[:_LONGEST]
 

@@ -1,12 +1,10 @@
-"""Print the manual, or the page of one command.
+"""Print the manual's overview, or one page.
 
 Examples:
-  benchlog manual supply
-  benchlog manual --out man/          write every page as a file: benchlog.1, benchlog-supply.1 ...
-  benchlog manual plan                keys of a plan file, with an example of each check kind
-  benchlog manual pattern             how to describe a meter that sends text lines, with examples
-  benchlog manual verify              how to verify a logbook without benchlog
-  benchlog manual supply --roff | man -l -
+  benchlog manual              the commands, and a line on each other page
+  benchlog manual supply       every option of a command
+  benchlog manual instruments  how to connect meters, scopes and generators
+  benchlog manual --out man/   benchlog.1, benchlog-supply.1 ..., for man
 """
 
 from __future__ import annotations
@@ -14,7 +12,6 @@ from __future__ import annotations
 import argparse
 import re
 import shutil
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -30,15 +27,19 @@ if TYPE_CHECKING:
 
 #: Pages besides those of the commands.
 PAGES = {
-    "plan": "plan.toml: parts, checks with limits, hold points. 'benchlog new DIR' writes one with comments.",
-    "bench": "bench.toml: your instruments, check standards and groups. 'benchlog find' writes entries for it.",
-    "pattern": "A meter that sends text lines, described by a pattern in bench.toml. 'benchlog find' proposes one.",
-    "verify": "Verify a logbook without benchlog, with any SHA-256 tool.",
+    "instruments": "connect meters, scopes and generators, on every system",
+    "bench": "every key of bench.toml: instruments, check standards, groups",
+    "plan": "every key of plan.toml, with an example of each kind of check",
+    "pattern": "describe a meter that sends text lines",
+    "verify": "verify a logbook without benchlog, with any SHA-256 tool",
+    "python": "checks, captures and logbooks in Python and notebooks",
 }
 #: Pages kept as text beside the code that they are about: package and file.
 _TEXTS = {
+    "instruments": ("benchlog_drivers", "instruments.txt"),
     "pattern": ("benchlog_drivers.decoders", "pattern.txt"),
     "verify": ("benchlog.logbook", "by_hand.txt"),
+    "python": ("benchlog", "notebook.txt"),
 }
 _FILES = {
     "bench.toml": "instruments and their data sheets; another file: --bench",
@@ -98,10 +99,15 @@ _OWN_EXIT_STATUS: Mapping[str, Mapping[str, str | None]] = {
 
 
 def _sections(command: str | None) -> Mapping[str, Mapping[str, str]]:
-    """Sections at the end of a page: what its exit status says, and files."""
+    """Sections at the end of a page: what its exit status says, and files; the overview lists the other pages first."""
     own = _OWN_EXIT_STATUS.get(command or "", {})
     meanings = {code: own.get(code, usual) for code, usual in _EXIT_STATUS.items()}
-    return {"exit status": {code: words for code, words in meanings.items() if words}, "files": _FILES}
+    others = {} if command else {"other pages (benchlog manual PAGE)": PAGES}
+    return {
+        **others,
+        "exit status": {code: words for code, words in meanings.items() if words},
+        "files": _FILES,
+    }
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -109,13 +115,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     parser.add_argument(
         "command_name",
-        metavar="COMMAND",
+        metavar="PAGE",
         nargs="?",
         choices=[*COMMANDS, *PAGES],
-        help="a command; plan or bench: keys of these files; pattern: meters that send text lines; verify: without benchlog (default: overview)",
+        help=f"a command, or {', '.join(PAGES)} (default: overview)",
     )
     parser.add_argument("--roff", action="store_true", help="print the source of a man page")
-    parser.add_argument("--out", metavar="DIR", help="write all pages into this folder, for man")
+    parser.add_argument("--out", metavar="DIR", help="write the commands' pages into this folder, for man")
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
@@ -133,7 +139,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     if ctx.json:
         ctx.print_json({"schema": "benchlog.manual/1", "page": args.command_name or "benchlog", "text": text})
     else:
-        sys.stdout.write(text)
+        print(text.rstrip())
     return 0
 
 
@@ -144,14 +150,15 @@ def _other_page(name: str) -> str:
     from benchlog.bench import bench_schema
     from benchlog.plan import plan_schema
 
+    title = f"{PAGES[name][0].upper()}{PAGES[name][1:]}."
     if name in _TEXTS:
         package, file = _TEXTS[name]
-        text = f"{PAGES[name]}\n\n{files(package).joinpath(file).read_text(encoding='utf-8')}"
+        text = f"{title}\n\n{files(package).joinpath(file).read_text(encoding='utf-8')}"
         # An indented paragraph is to be copied as it is: the terminal folds it without a line break.
         return "\n\n".join(part if part.startswith(" ") else _refilled(part) for part in text.split("\n\n"))
     width = min(100, max(36, shutil.get_terminal_size().columns))
     schema = plan_schema() if name == "plan" else bench_schema()
-    return folded(f"{PAGES[name]}\n\n{reference_text(schema, width)}", width)
+    return folded(f"{title}\n\n{reference_text(schema, width)}", width)
 
 
 def _refilled(paragraph: str) -> str:

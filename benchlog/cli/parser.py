@@ -133,7 +133,7 @@ class Parser(argparse.ArgumentParser):
         if choice:
             what, word, known = choice.groups()
             known = known.replace("'", "")
-            named = "command" if what == "COMMAND" else what
+            named = what.lower() if what in ("COMMAND", "PAGE") else what
             otherwise = f"{self.prog} --help" if what == "COMMAND" else f"one of: {known}"
             return f"there is no {named} {word!r}", did_you_mean(word, known.split(", "), otherwise)
         options = set(self.known_options())

@@ -165,10 +165,18 @@ def way_out(doubt: Finding) -> Way:
     return Way(*_WAYS_OUT.get(doubt.kind, _RECORD_AGAIN))
 
 
+def ways_of(result: Result) -> tuple[Way, ...]:
+    """Ways to settle an indeterminate result, best first; none of a result recorded when they had another form."""
+    try:
+        return msgspec.convert(result.details.get("would_settle", ()), tuple[Way, ...])
+    except msgspec.ValidationError:
+        return ()
+
+
 def next_step(result: Result) -> Finding | None:
     """The best way to settle an indeterminate result, as in its findings; None if none is known."""
-    ways = result.details.get("would_settle", ())
-    return _as_advice(msgspec.convert(ways[0], Way)) if ways else None
+    ways = ways_of(result)
+    return _as_advice(ways[0]) if ways else None
 
 
 def with_ways(result: Result, ways: Sequence[Way]) -> Result:

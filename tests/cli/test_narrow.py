@@ -23,7 +23,9 @@ from benchlog.errors import ConfigError
         ["manual", "plan"],
         ["manual", "bench"],
         ["manual", "pattern"],
+        ["manual", "instruments"],
         ["manual", "verify"],
+        ["manual", "python"],
         ["manual", "ratio"],
     ],
 )
