@@ -7,7 +7,7 @@ from typing import Any
 
 import msgspec
 
-from benchlog.cli.entry_words import NOTHING_FITS
+from benchlog.cli.entry_words import NO_WORDS, NOTHING_FITS
 from benchlog.logbook.recalled import RecallClass
 from benchlog.metrology.conformity import whole_percent
 from benchlog.project.provenance import Blamed
@@ -59,7 +59,7 @@ def detail_lines(kind: str, body: Mapping[str, Any]) -> list[tuple[str, str]]:
     """Lines of an entry, each with its style; none for other kinds, and of a body that another program wrote."""
     try:
         return list(_DETAILS[kind](body))
-    except (msgspec.ValidationError, KeyError, TypeError, AttributeError):
+    except NO_WORDS:
         return []
 
 

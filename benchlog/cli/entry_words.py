@@ -18,7 +18,7 @@ from benchlog.wording import all_limits_words, strip_controls
 NOTHING_FITS = "no single cause fits"
 _LONGEST = 300
 #: Raised by an unknown kind of entry, or a body that another program wrote.
-_NO_WORDS = (KeyError, TypeError, ValueError, AttributeError, IndexError)
+NO_WORDS = (KeyError, TypeError, ValueError, AttributeError, IndexError)
 
 
 def summary(entry: Entry) -> str:
@@ -26,7 +26,7 @@ def summary(entry: Entry) -> str:
     body = entry.body
     try:
         words = _WORDS[entry.kind](body)
-    except _NO_WORDS:
+    except NO_WORDS:
         words = ", ".join(lines(body))
     return strip_controls(words)[:_LONGEST]
 

@@ -7,7 +7,6 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-import msgspec
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -16,7 +15,7 @@ from benchlog.cli.scale import scale_line
 from benchlog.finding import Finding, FindingKind
 from benchlog.folding import folded_command, prose_and_command
 from benchlog.metrology.conformity import judge, percent
-from benchlog.metrology.next_best import Way, next_step
+from benchlog.metrology.next_best import next_step, ways_of
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict
 from benchlog.wording import MARKS, limits_from, limits_own_words, limits_words, quantity_words, value_words
 
@@ -65,6 +64,13 @@ _BODY_LINES = 2
 _SCALE_COLUMNS = 44
 
 
+#: Blanks inside a quantity, where no line is broken; what stands for them meanwhile is in no text (private use).
+_TOGETHER = re.compile(
+    r"(?<=[\d%]) (?=[±+] )|(?<=[±+]) (?=\d)|(?<=\d) (?=%|[µmkMGn]?(?:V|A|W|Ω|F|H|Hz|s|min|ohm)\b|m\b|mm\b|°C)"
+)
+_TIE = "\ue000"
+
+
 def mark(verdict: Verdict) -> Text:
     """Shape, word and colour of a verdict."""
     return Text(f"{MARKS[verdict.value]} {verdict.value}", style=f"bold {_COLOURS[verdict]}")
@@ -83,7 +89,9 @@ def show_line(console: Console, *parts: str | Text | tuple[str, str], indent: in
     prose, command = prose_and_command(text.plain) if too_wide else ("", "")
     if command:
         text = text[: len(prose)]
+    text.plain = _TOGETHER.sub(_TIE, text.plain)
     for k, line in enumerate(text.wrap(console, max(console.width - indent - hang, 1))):
+        line.plain = line.plain.replace(_TIE, " ")
         line.rstrip()  # piped output has no trailing blanks
         console.print(Text(" " * (indent + (hang if k else 0))).append_text(line))
     for folded in folded_command(command, console.width, " " * indent) if command else ():
@@ -296,13 +304,13 @@ def show_result(console: Console, result: Result) -> None:
     for name, limits in result.limits.items():
         if source := "; ".join(filter(None, (limits_from(limits), limits_own_words(limits)))):
             show_line(console, (f"{quantity_words(name)}: limits {source}", "dim"))
-    if result.turns:
+    if result.turns and "prior" in result.turns:  # older results have none
         prior = f"{result.turns['planned']} turns taken as {percent(result.turns['prior'])} likely before the measurement"
         show_line(console, (f"{prior} (--prior)", "dim"))
     for finding in result.findings:
         show_line(console, f"- {finding}")
-    for way in result.details.get("would_settle", ())[1:]:
-        show_line(console, f"- or {msgspec.convert(way, Way).words}")
+    for way in ways_of(result)[1:]:
+        show_line(console, f"- or {way.words}")
     for caution in result.cautions:
         show_line(console, (f"! {caution}", "bold"))
     if result.record:

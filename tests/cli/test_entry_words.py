@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 import shutil
 from pathlib import Path
@@ -9,10 +10,13 @@ from typing import Any
 
 import pytest
 from helpers.desk import Desk
+from rich.console import Console
 
 from benchlog.cli import main
 from benchlog.cli.entry_words import summary
+from benchlog.cli.show import show_result
 from benchlog.logbook.chain import Entry
+from benchlog.result import Result, Verdict
 
 
 def entry(kind: str, **body: Any) -> Entry:
@@ -198,3 +202,34 @@ def test_the_logbook_at_a_glance_pools_no_readings(tmp_path: Path) -> None:
     said = desk.run("record", "show").out
     assert re.search(r"ohm +2 +200\.0 mΩ +400\.0 mΩ", said)
     assert "300.0" not in said
+
+
+@pytest.mark.parametrize("name", ["labels_only", "version_1"])
+def test_every_entry_of_an_old_logbook_is_shown(name: str, tmp_path: Path) -> None:
+    """Its results lack fields of today's, such as how likely a number of turns was taken to be."""
+    desk = Desk(tmp_path)
+    desk.logbook = tmp_path / "old.logbook"
+    shutil.copy(Path(__file__).parents[1] / "old_logbooks" / f"{name}.logbook", desk.logbook)
+    entries = desk.run("record", "show", "--json").json["entries"]
+    for entry in range(1, entries + 1):
+        for more in ((), ("--long",)):
+            shown = desk.run("record", "show", str(entry), *more)
+            assert (shown.code, shown.err) == (0, "")
+            assert f"entry {entry}, " in shown.out
+
+
+def test_a_result_whose_next_steps_have_another_form_is_shown() -> None:
+    """Methods by name, without chance and minutes."""
+    old = {
+        "method": "swap",
+        "action": "swap the probes",
+        "relative_uncertainty": 1e-3,
+        "rounding_right": 0.99,
+    }
+    details = {"would_settle": [old, old]}
+    result = Result(
+        check="turns_ratio", verdict=Verdict.INDETERMINATE, reason="60 or 61 turns", details=details
+    )
+    console = Console(file=io.StringIO(), width=80)
+    show_result(console, result)
+    assert "60 or 61 turns" in console.file.getvalue()  # type: ignore[attr-defined]
