@@ -150,6 +150,8 @@ def _questioned(
     nominal: float | None,
 ) -> Result:
     """Ask about a slip in the reading, or else in one of those that are compared with it."""
+    if no_load.reading.function is Function.DC_VOLTS and no_load.value < 0:
+        return result  # the check has asked about the polarity
     asked = with_questions(
         result,
         no_load,
