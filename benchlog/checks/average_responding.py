@@ -110,7 +110,7 @@ def _average_over_rms(waveform: Waveform) -> Any:
     if blocking or not waveform.ac_rms.value > 0:
         raise AnalysisError(
             f"the capture does not show the waveform: {blocking[0] if blocking else 'it does not alternate'}",
-            hint="capture some whole cycles of the node itself",
+            hint="capture some whole cycles at the same points",
         )
     mean_abs, rms = waveform.ac_mean_abs, waveform.ac_rms
     ratio = SINE_FORM_FACTOR * mean_abs.value / rms.value

@@ -336,7 +336,7 @@ def _judge(resistance: Uncertain, limits: Limits | None, *, two_wire: bool) -> J
         return Judgement(
             Verdict.INDETERMINATE,
             judgement.conformance_probability,
-            f"{format_quantity(resistance.value, 'ohm')} with U = {format_quantity(expanded, 'ohm', 2)} can't be resolved: {short}",
+            f"{format_uncertain(resistance.value, expanded, 'ohm')} can't be resolved: {short}",
             _finer(resistance, limits, advice),
         )
     if judgement.verdict is Verdict.INDETERMINATE and two_wire and resistance.value < _FOUR_WIRE_OHM:

@@ -41,9 +41,9 @@ from benchlog.signal.waveform import Waveform
 
 _NEAR_ZERO_COUNTS = 10
 #: What settles doubts other than uncertainty; chances and minutes are judgement.
-_CAPTURE = Way("capture the waveform at the node (--waveform)", 0.9, 5.0)
+_CAPTURE = Way("capture the waveform at the same points (--waveform)", 0.9, 5.0)
 _STANDARD = Way("read a check standard with each", 0.9, 3.0)
-_AT_REST = Way("wait until the node is steady, then read A-B-A again", 0.85, 3.0)
+_AT_REST = Way("wait until the displays are steady, then read A-B-A again", 0.85, 3.0)
 _ACCURACIES = Way("look up the missing accuracy in the meter's manual and state it (--accuracy)", 0.9, 2.0)
 #: The least that a data sheet allows a meter: what its display can't resolve.
 _LEAST = Accuracy(0.0, 1.0)
@@ -298,9 +298,8 @@ def _moved_more(worst: MeterPair, readings: Sequence[MeterReading], unit: str) -
         moved = max(values) - min(values)
         if moved > max(difference, *(m.accuracy.bound(m.value, m.reading.resolution) for m in own)):
             return (
-                f"the node moved more than the difference: {tag} went from {format_quantity(values[0], unit)} to "
-                f"{format_quantity(values[-1], unit)}, the meters differ by {format_quantity(difference, unit)}; wait until it "
-                "is steady and read A-B-A again"
+                f"what was measured moved more than the meters differ: {tag} went from {format_quantity(values[0], unit)} to "
+                f"{format_quantity(values[-1], unit)}, the meters differ by {format_quantity(difference, unit)}"
             )
     return ""
 
@@ -314,12 +313,16 @@ def _about_drift(fit: NodeValues, readings: Sequence[MeterReading]) -> list[Find
             return []
         per = "a second" if fit.per_second else "from reading to reading"
         moved = format_quantity(fit.drift, readings[0].reading.unit)
-        return [Finding(FindingKind.DRIFT, f"the node moved by {moved} {per}; removed from the difference")]
+        return [
+            Finding(
+                FindingKind.DRIFT, f"what was measured moved by {moved} {per}; the difference is without that"
+            )
+        ]
     if fit.degrees_of_freedom > 0:
         return [
             Finding(
                 FindingKind.DRIFT,
-                "each meter was read only once, so a drift of the node would look like a difference; read A-B-A",
+                "each meter was read only once, so a drift of what was measured would look like a difference; read A-B-A",
             )
         ]
     return []

@@ -234,8 +234,8 @@ def _of_either(
         )
         return Verdict.INDETERMINATE, f"if regulated: {regulated}; if not: {unregulated}"
     return Verdict.INDETERMINATE, (
-        f"{shown} counts as {verdicts[0]} if the output is regulated, as {verdicts[1]} if not, and the nameplate does not say "
-        "which (--regulation)"
+        f"{shown}: {verdicts[0].words} if the output is regulated, {verdicts[1].words} if not; the nameplate does not say "
+        "which it is (--regulation)"
     )
 
 
@@ -247,7 +247,7 @@ def _cautions(
         cautions.append(DEAD_CAUTION)
     if load is not None and load.power_w > HOT_W:
         cautions.append(
-            f"load of {format_quantity(load.power_w, 'W')}: keep it under 10 s, on a surface that can take the heat"
+            f"load of {format_quantity(load.power_w, 'W', 2)}: keep it under 10 s, on a surface that can take the heat"
         )
     if abs(no_load.value) > (50 if nameplate.coupling == "ac" else 120):
         cautions.append(
@@ -306,24 +306,21 @@ def _doubt(
         return Judgement(
             Verdict.INDETERMINATE,
             judgement.conformance_probability,
-            f"{no_load.reading.displayed}: the polarity is reversed. Are the leads swapped, or is the plug wired "
-            "against its label? Swap the leads and read again",
+            f"{no_load.reading.displayed}: the polarity is reversed; are the leads swapped, or is the plug wired against its "
+            "label?",
             _EXCHANGE,
         )
     if second is not None and apart is not None:
         which = "" if second.name == "meter" else f" {second.name}"
-        findings.append(
-            Finding(
-                FindingKind.SECOND_METER,
-                f"second meter{which}: {second.reading.displayed}, E_n {apart:.2f}",
-            )
-        )
+        agrees = "disagrees" if apart > 1 else "agrees"
+        words = f"second meter{which}: {second.reading.displayed}, {agrees} (E_n {apart:.2f}; up to 1 is agreement)"
+        findings.append(Finding(FindingKind.SECOND_METER, words))
         if apart > 1:
             return Judgement(
                 Verdict.INDETERMINATE,
                 judgement.conformance_probability,
-                f"{_both(no_load, second)} disagree (E_n {apart:.2f}): one of them, or its leads or "
-                "setting, is wrong; benchlog diagnose finds which",
+                f"{_both(no_load, second)} disagree, by {apart:.2f} times what their accuracies allow (E_n): one of them, or "
+                "its leads or setting, is wrong; benchlog diagnose finds which",
                 _THIRD_METER,
             )
     elif judgement.verdict is Verdict.FAIL and near_zero(no_load, expected.no_load_v):

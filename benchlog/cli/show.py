@@ -17,7 +17,7 @@ from benchlog.folding import folded_command, prose_and_command
 from benchlog.metrology.conformity import judge, percent
 from benchlog.metrology.next_best import next_step, ways_of
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict
-from benchlog.wording import MARKS, limits_own_words, limits_words, quantity_words, value_words
+from benchlog.wording import MARKS, limits_from, limits_own_words, limits_words, quantity_words, value_words
 
 if TYPE_CHECKING:
     from benchlog.cli.thumbnail import Waveforms
@@ -64,6 +64,13 @@ _BODY_LINES = 2
 _SCALE_COLUMNS = 44
 
 
+#: Blanks inside a quantity, where no line is broken; what stands for them meanwhile is in no text (private use).
+_TOGETHER = re.compile(
+    r"(?<=[\d%]) (?=[±+] )|(?<=[±+]) (?=\d)|(?<=\d) (?=%|[µmkMGn]?(?:V|A|W|Ω|F|H|Hz|s|min|ohm)\b|m\b|mm\b|°C)"
+)
+_TIE = "\ue000"
+
+
 def mark(verdict: Verdict) -> Text:
     """Shape, word and colour of a verdict."""
     return Text(f"{MARKS[verdict.value]} {verdict.value}", style=f"bold {_COLOURS[verdict]}")
@@ -82,7 +89,9 @@ def show_line(console: Console, *parts: str | Text | tuple[str, str], indent: in
     prose, command = prose_and_command(text.plain) if too_wide else ("", "")
     if command:
         text = text[: len(prose)]
+    text.plain = _TOGETHER.sub(_TIE, text.plain)
     for k, line in enumerate(text.wrap(console, max(console.width - indent - hang, 1))):
+        line.plain = line.plain.replace(_TIE, " ")
         line.rstrip()  # piped output has no trailing blanks
         console.print(Text(" " * (indent + (hang if k else 0))).append_text(line))
     for folded in folded_command(command, console.width, " " * indent) if command else ():
@@ -293,7 +302,7 @@ def show_result(console: Console, result: Result) -> None:
     for check in result.design_checks:
         show_line(console, mark(check.verdict), "  ", (_check_words(check), "bold"), f": {check.reason}")
     for name, limits in result.limits.items():
-        if source := "; ".join(filter(None, (limits.source, limits_own_words(limits)))):
+        if source := "; ".join(filter(None, (limits_from(limits), limits_own_words(limits)))):
             show_line(console, (f"{quantity_words(name)}: limits {source}", "dim"))
     if result.turns and "prior" in result.turns:  # older results have none
         prior = f"{result.turns['planned']} turns taken as {percent(result.turns['prior'])} likely before the measurement"

@@ -22,6 +22,7 @@ from benchlog.guide.inquiry import (
     Inquiry,
     card_text,
     choice_prompt,
+    recorded,
     several_seen,
     survivors_in_words,
 )
@@ -228,15 +229,8 @@ class MeterDiagnosis:
 
     def to_json(self) -> dict[str, Any]:
         """Steps and answer, for the record."""
-        case = self.session.case
-        return {
-            "expect": case.expect.text,
-            "reading": self.first.displayed,
-            "context": list(case.context),
-            **({"beside": self.beside} if self.beside else {}),
-            "path": [[e.action, e.text] for e in self.session.done],
-            **self.state.to_json(),
-        }
+        beside = {"beside": self.beside} if self.beside else {}
+        return {**recorded(self.session, self.first.displayed), **beside}
 
     def note_doubt(self) -> None:
         """Put a meter found bad, or one with an unrepaired lead, in doubt for the following checks."""

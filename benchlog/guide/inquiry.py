@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 import textwrap
 from collections.abc import Callable, Iterator
+from typing import Any
 
 from benchlog.diagnosis import Diagnosis, Evidence, NextCheck, RankedCause, Session
 from benchlog.diagnosis.answer import HAZARD, NOTHING_FITS
@@ -153,6 +154,18 @@ class Inquiry:
         assert last is not None
         self.dialogue.person.show(f"  withdrawn: {last.action.replace('_', ' ')}, {last.text}")
         return True
+
+
+def recorded(session: Session, reading: str) -> dict[str, Any]:
+    """What the record keeps of a diagnosis: what it began with, each check with its answer, what came out."""
+    case = session.case
+    return {
+        "expect": case.expect.text,
+        "reading": reading,
+        "context": list(case.context),
+        "path": [[e.action, e.text] for e in session.done],
+        **session.state().to_json(),
+    }
 
 
 def card_text(check: NextCheck) -> str:

@@ -67,12 +67,12 @@ _WAYS_OUT: Mapping[FindingKind, tuple[str, float, float]] = {
     FindingKind.SPECTRUM: ("save the time record, not the spectrum", 0.95, 1.0),
     FindingKind.NO_SIGNAL: ("check the probes and the generator, then capture again", 0.8, 3.0),
     FindingKind.HOOKUP: (
-        "look where each clip and probe is, and which channel is which; then capture again",
+        "look which channel is on what: name the channels right, or move the clips and capture again",
         0.8,
         3.0,
     ),
     FindingKind.PHASE: (
-        "look where each clip and probe is, and which channel is which; then capture again",
+        "look which channel is on what: name the channels right, or move the clips and capture again",
         0.8,
         3.0,
     ),

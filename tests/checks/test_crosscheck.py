@@ -133,7 +133,7 @@ def test_order_a_b_a_takes_a_drift_of_the_node_out() -> None:
     result = check_crosscheck([meter("A", "27.80 V ac"), meter("B", "27.60 V ac"), meter("A", "27.40 V ac")])
     assert e_n_of(result) == pytest.approx(0, abs=1e-9)
     assert result.details["drift"] == {"value": pytest.approx(-0.2), "per": "reading"}
-    assert any("the node moved by -200.0 mV" in f for f in result.findings)
+    assert any("what was measured moved by -200.0 mV" in f for f in result.findings)
     assert result.details["meters"]["A"]["readings"] == 2
 
 
@@ -345,7 +345,9 @@ def test_a_node_that_moved_more_than_the_difference_decides_nothing() -> None:
     """12.31, 11.80, 11.20 V on A-B-A: 1.11 V against a difference of some ten millivolts."""
     result = check_crosscheck([meter("A", "12.31 V dc"), meter("B", "11.80 V dc"), meter("A", "11.20 V dc")])
     assert result.verdict is Verdict.INDETERMINATE
-    assert result.reason.startswith("the node moved more than the difference: A went from 12.31 V to 11.20 V")
+    assert result.reason.startswith(
+        "what was measured moved more than the meters differ: A went from 12.31 V to 11.20 V"
+    )
     assert result.reason in result.findings
     calm = check_crosscheck([meter("A", "12.31 V dc"), meter("B", "12.31 V dc"), meter("A", "12.33 V dc")])
     assert calm.verdict is Verdict.PASS

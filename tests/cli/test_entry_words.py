@@ -52,7 +52,7 @@ def entry(kind: str, **body: Any) -> Entry:
         (entry("stop", check_id="C03", part="T1"), "C03 T1: broken off"),
         (entry("note", text="clip was loose", about="T1"), "T1: clip was loose"),
         (entry("recall undone", entry=57, meter="MB-02", reason="wrong standard"), "recall 57 undone: wrong standard"),
-        (entry("session end", left="capacitor at 38 V", next=""), "left: capacitor at 38 V"),
+        (entry("session end", left="capacitor at 38 V", next=""), "left on or charged: capacitor at 38 V"),
         (entry("recall", of="another program's making", depth={"a": 1}), "of: another program's making, depth.a: 1"),
         (entry("capture", channels=[]), ""),
         (entry("odd", text="a\x1b[2Jb"), "text: a\ufffd[2Jb"),
@@ -155,7 +155,28 @@ def test_recalls_and_expectations_on_record_are_words(
     recall = " ".join(desk.run("record", "show", entries["recall"]).out.split())
     assert re.search(r"entry \d+, C05 T1: measure again no-load voltage 27\.70", recall)
     assert "results[0]" not in recall
-    assert "  primary: 40.0 … 110.0 Ω (plan)\n" in desk.run("record", "show", entries["expectation"]).out
+    assert (
+        "  primary: 40.0 … 110.0 Ω (from the plan)\n"
+        in desk.run("record", "show", entries["expectation"]).out
+    )
+
+
+def test_the_list_says_which_numbers_it_leaves_out(
+    demo: tuple[Path, dict[str, Any], float], tmp_path: Path
+) -> None:
+    """A gap in the numbers is explained; with the kinds named there, nothing is missing."""
+    desk = Desk(tmp_path / "desk")
+    desk.logbook = tmp_path / "kc1.logbook"
+    shutil.copy(demo[0] / "kc1.logbook", desk.logbook)
+    said = " ".join(desk.run("record", "list", "--all").out.split())
+    found = re.search(r"not shown: (\d+) entries between these", said)
+    kinds = re.findall(r"\(--kind (\w+)\)", said)
+    hidden = [
+        len(desk.run("record", "list", "--all", "--kind", kind, "--json").json["entries"]) for kind in kinds
+    ]
+    assert found
+    assert int(found[1]) == sum(hidden)
+    assert "not shown" not in desk.run("record", "list", "--all", "--kind", kinds[0]).out
 
 
 def test_an_entry_of_the_list_uses_the_width_there_is(

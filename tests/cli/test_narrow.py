@@ -60,6 +60,29 @@ def test_examples_stay_commands_that_can_be_copied(
     assert found[0] == found[1]
 
 
+@pytest.mark.parametrize("columns", ["36", "40", "60", "80"])
+def test_no_line_ends_inside_a_quantity(
+    columns: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", columns)
+    words = [
+        "supply",
+        "--nameplate",
+        "24 V ac 40 VA",
+        "--reading",
+        "29.30 V ac",
+        "--mains",
+        "236 V",
+        "--no-record",
+    ]
+    for more in ([], ["--long"], ["--load", "15 ohm", "--loaded", "24.70 V ac", "--capacitor", "35 V"]):
+        main([*words, *more])
+        lines = capsys.readouterr().out.splitlines()
+        assert all(len(line) <= int(columns) for line in lines)
+        torn = re.compile(r"(\d\n\s*(±|[mµ]?V\b|%|Ω|W\b)|%\n\s*\+ \d|[±+]\n\s*\d)")
+        assert not torn.search("\n".join(lines))
+
+
 @pytest.mark.skipif(os.name == "nt", reason="a backslash joins no lines in PowerShell")
 def test_the_command_of_an_advice_can_be_copied(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
@@ -93,7 +116,10 @@ def test_a_command_has_the_exit_statuses_that_its_page_lists(
         statuses = capsys.readouterr().out.partition("exit status:")[2].partition("files:")[0]
         assert any(meaning in line for line in statuses.splitlines() if line.split()[:1] == [str(code)])
     main(["manual", "diagnose"])
-    assert "failed" not in capsys.readouterr().out.partition("exit status:")[2]
+    end = capsys.readouterr().out.partition("exit status:")[2]
+    assert "failed" not in end
+    assert "bench.toml" in end
+    assert "plan.toml" not in end  # it takes none
 
 
 @pytest.mark.skipif(os.name == "nt", reason="a backslash joins no lines in PowerShell")

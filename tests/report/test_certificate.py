@@ -251,7 +251,7 @@ def test_how_it_was_measured_is_shown_without_a_plan_too(demo: tuple[Path, dict[
         "frequency 5.000 kHz",
         "peak to peak",
         "range ±80.00 mV",
-        "limits computed: half a turn",
+        "limits from half a turn",
         "judged by the count: 60 turns: over 99.9 % sure",
     ):
         assert words in ratio
