@@ -205,6 +205,11 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
         return limited or tuple(self.quantities)[:1]
 
     @property
+    def practice(self) -> bool:
+        """Whether it was measured on the simulated bench."""
+        return any(finding.kind is FindingKind.SIMULATED for finding in self.findings)
+
+    @property
     def overall(self) -> Verdict:
         """Verdict that counts for the exit code, design checks included."""
         return worst_verdict([self.verdict, *(d.verdict for d in self.design_checks)])

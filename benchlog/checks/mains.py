@@ -147,6 +147,14 @@ class Mains:
         return Uncertain(value, u, 2 * u, unit, budget=(*lines, drift))
 
 
+def unread_mains(value: float, unit: str) -> Uncertain:
+    """What follows mains that nobody read: anywhere within the tolerance of its nominal value."""
+    width = abs(value) * MAINS_TOLERANCE
+    u = width / math.sqrt(3)
+    line = BudgetLine("mains, not read", u, Influence(Role.MAINS), half_widths=(width,))
+    return Uncertain(value, u, 2 * u, unit, budget=(line,))
+
+
 def worst_mains_ratio(mains: Mains | None, beside: MeterReading, gain: Any = None) -> Any:
     """Highest mains over the mains at the reading; if that was not read, the lowest is assumed."""
     if mains is None:

@@ -52,7 +52,7 @@ _LOAD_IT = Way(
     0.9,
     3.0,
 )
-#: Of the limits that allow for any mains, 12 % are left: what lies near their ends is then mostly far outside.
+#: Mains that nobody read is as uncertain as the limits are wide: a reading of it mostly settles the question.
 _READ_MAINS = Way("read the mains in the same minute (--mains)", 0.8, 1.0)
 _EXCHANGE = Way("swap the leads and read again", 0.95, 0.5)
 _THIRD_METER = Way("read a fresh cell with both, then a third meter on the same points", 0.8, 4.0)
@@ -194,7 +194,7 @@ def _judge_outputs(
         expected = expected_supply(nameplate, mains, tolerance, regulation)
         used = {"no_load_voltage": expected.no_load_limits(no_load)}
         if load is not None:
-            used |= expected.load_limits()
+            used |= expected.load_limits(no_load)
         used |= planned
         found = [judge(quantities["no_load_voltage"], used["no_load_voltage"], "no-load voltage")]
         if isinstance(no_load, Captured) and (doubt := no_load.spoiled):

@@ -6,7 +6,7 @@ import itertools
 import math
 from dataclasses import dataclass, replace
 
-from benchlog.checks.mains import MAINS_TOLERANCE, Mains
+from benchlog.checks.mains import MAINS_TOLERANCE, Mains, unread_mains
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.nameplate import Nameplate, Regulation
 from benchlog.number_format import format_quantity
@@ -68,24 +68,28 @@ class Expected:
     assumptions: tuple[str, ...] = ()
     regulation: Regulation = Regulation.UNKNOWN  #: Kind of output assumed; unknown for AC.
     mains: Mains | None = None  #: Mains the limits scale with; None if it was not read or does not matter.
+    mains_unread: bool = False  #: Whether it was not read, though it matters.
 
     def no_load(self, beside: MeterReading | None = None) -> Uncertain:
-        """Expected no-load voltage with the uncertainty of the mains reading; the limits' width is separate."""
-        if self.mains is None:
-            return Uncertain(self.no_load_v, 0.0, 0.0, "V")
-        return self.mains.scaled(self.no_load_v, "V", beside)
+        """Expected no-load voltage with the uncertainty of the mains; the limits' width is separate."""
+        if self.mains is not None:
+            return self.mains.scaled(self.no_load_v, "V", beside)
+        if self.mains_unread:
+            return unread_mains(self.no_load_v, "V")
+        return Uncertain(self.no_load_v, 0.0, 0.0, "V")
 
     def no_load_limits(self, beside: MeterReading | None = None) -> Limits:
         """Limits of the no-load voltage, with the uncertainty of the expected value."""
         u = self.no_load(beside).standard_uncertainty
         return Limits(self.low_v, self.high_v, "V", f"computed: {self.source}", u)
 
-    def load_limits(self) -> dict[str, Limits]:
-        """Limits of the quantities of a load point."""
+    def load_limits(self, beside: MeterReading | None = None) -> dict[str, Limits]:
+        """Limits of the quantities of a load point; those of a voltage follow the mains as without load."""
         found: dict[str, Limits] = {}
         if self.loaded_low_v is not None:
             source = f"computed: {self.regulation} output up to its rated current, {self.source}"
-            found["loaded_voltage"] = Limits(self.loaded_low_v, self.loaded_high_v, "V", source)
+            u = self.no_load(beside).standard_uncertainty / self.no_load_v * self.loaded_low_v
+            found["loaded_voltage"] = Limits(self.loaded_low_v, self.loaded_high_v, "V", source, u)
         if self.source_high_ohm is not None:
             if self.regulation is Regulation.UNKNOWN and self.source_ohm is not None:
                 source = f"computed: at most twice the {format_quantity(self.source_ohm, 'ohm')} typical of the rating"
@@ -103,8 +107,8 @@ def expected_supply(
 ) -> Expected:
     """Expected no-load voltage with limits, and source resistance.
 
-    No-load = nameplate x (1 + regulation) x mains/nominal. Anything unknown widens the limits: without a mains reading by
-    ±10 %, without a rating to any regulation in the table. A DC output that may be regulated or not may lie anywhere
+    No-load = nameplate x (1 + regulation) x mains/nominal. Without a mains reading the limits are those at nominal mains and
+    as uncertain as it may be (±10 %); without a rating they hold any regulation in the table. A DC output that may be regulated or not may lie anywhere
     between the limits of both.
 
     Parameters
@@ -144,9 +148,8 @@ def _at_mains(
     """Scale values at nominal mains to the present mains, and add the tolerance."""
     middle = (low + high) / 2
     if mains is None:
-        low, high = low * (1 - MAINS_TOLERANCE), high * (1 + MAINS_TOLERANCE)
-        words.append(f"mains ±{MAINS_TOLERANCE * 100:g} %")
-        notes.append("mains not read: the limits allow ±10 % for it")
+        words.append(f"mains not read: nominal ±{MAINS_TOLERANCE * 100:g} %")
+        notes.append(f"mains not read: it may be {MAINS_TOLERANCE * 100:g} % off, and the limits with it")
     else:
         low, high, middle = low * mains.scale, high * mains.scale, middle * mains.scale
         words.append(f"mains {mains.volt:g} V, nominal {mains.nominal_v:g} V")
@@ -159,6 +162,7 @@ def _at_mains(
         source=", ".join(words),
         assumptions=tuple(notes),
         mains=mains,
+        mains_unread=mains is None,
     )
 
 
@@ -197,7 +201,7 @@ def _unregulated(nameplate: Nameplate, mains: Mains | None, tolerance: float) ->
     words = [f"nameplate {nameplate.text}", "unregulated: rises to 1.41 times its transformer's no-load"]
     found = _at_mains(volt * (1 + least), volt * top, mains, tolerance, words, notes)
     per_volt = None if nameplate.current_a is None else volt / nameplate.current_a
-    scale = (1 - MAINS_TOLERANCE) if mains is None else mains.scale
+    scale = 1.0 if mains is None else mains.scale
     return replace(
         found,
         source_ohm=None if per_volt is None else per_volt * (least + top - 1) / 2,
@@ -219,4 +223,5 @@ def _either(nameplate: Nameplate, unregulated: Expected, tolerance: float) -> Ex
         f"{unregulated.low_v:.4g} to {unregulated.high_v:.4g} V if not",
         assumptions=unregulated.assumptions,
         mains=unregulated.mains,
+        mains_unread=unregulated.mains_unread,
     )

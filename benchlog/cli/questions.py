@@ -110,7 +110,7 @@ QUESTIONS: Mapping[str, Sequence[Question]] = {
         Question("accuracy", _ACCURACY, "1 % + 5", answers.accuracy, "--accuracy", without=_UNKNOWN, settled=answers.bench_meter),
         Question(
             "mains", "What does a plug-in mains monitor show, in the same minute?", "229 V", answers.mains, "--mains",
-            without="Enter if you have none",
+            without="Enter if you can't read it: the limits are then so wide apart that few supplies pass or fail",
         ),
     ),
     "diagnose": (

@@ -43,12 +43,17 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     with ctx.open_logbook() as book:
         record_plan(plan, book)
         first = next(book.entries(("release", "concession"), limit=1), None) is None
-        now = ctx.clock.utc_ns()
+        now, practice = ctx.clock.utc_ns(), bool(ctx.bench().simulated)
         try:
             if args.taken:
-                ref, word = take_step(plan, book, hold.id, now, by=args.by), HoldState.TAKEN
+                ref, word = (
+                    take_step(plan, book, hold.id, now, by=args.by, practice=practice),
+                    HoldState.TAKEN,
+                )
             else:
-                ref, word = release_hold(plan, book, hold.id, now, concession=args.concession, by=args.by)
+                ref, word = release_hold(
+                    plan, book, hold.id, now, concession=args.concession, by=args.by, practice=practice
+                )
         except HoldRefusedError as refused:
             if not ctx.json:
                 raise

@@ -149,11 +149,17 @@ class Guide:
         if not self.person.interactive or check.id in self._refused:
             return False
         kinds = ("result", "supersede", "adoption", "substitution")
-        found = find_adoptable(check, limits(check, self.plan), self.book.entries(kinds), self.clock.utc_ns())
+        found = find_adoptable(
+            check,
+            limits(check, self.plan),
+            self.book.entries(kinds),
+            self.clock.utc_ns(),
+            practice=bool(self.bench.simulated),
+        )
         if found is None:
             return False
         entry, result = found
-        state = check.state or read_state(self.plan, self.book, self.clock.utc_ns()).part_states[check.part]
+        state = check.state or self._state().part_states[check.part]
         self.person.show()
         self.person.show(f"{check.id}: measured outside the plan on {entry.time[:10]}", style="bold")
         self.person.show(f"  {result.reason}")
@@ -242,9 +248,14 @@ class Guide:
             return False
         return True
 
+    def _state(self) -> ProjectState:
+        """State of the project, in practice if the bench is simulated."""
+        practice = bool(self.bench.simulated)
+        return read_state(self.plan, self.book, self.clock.utc_ns(), practice=practice)
+
     def _next(self, todo: list[Check], named: bool) -> Check | None:
         """Check to do now: the next of those named, else the first that is due and was not tried yet."""
-        state = read_state(self.plan, self.book, self.clock.utc_ns())
+        state = self._state()
         if named:
             while todo and (hold := state.held_by(todo[0])):
                 self._verdicts[todo[0].id] = Verdict.NOT_DONE
@@ -279,7 +290,7 @@ class Guide:
 
     def _say_ready(self) -> None:
         """List the hold points that can be released now."""
-        state = read_state(self.plan, self.book, self.clock.utc_ns())
+        state = self._state()
         for hold_id, status in state.holds.items():
             if status.state is HoldState.READY:
                 step = self.plan.hold(hold_id).step
@@ -311,7 +322,7 @@ class Guide:
         return True
 
     def _more_to_do(self) -> bool:
-        state = read_state(self.plan, self.book, self.clock.utc_ns())
+        state = self._state()
         return any(
             s.state not in (CheckState.PASSED, CheckState.BLOCKED)
             and s.check.id not in self._tried

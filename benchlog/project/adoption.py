@@ -22,7 +22,12 @@ _SAME = 1e-9  # limits written with another prefix differ by rounding
 
 
 def find_adoptable(
-    check: Check, limits: Mapping[str, Limits], entries: Iterable[Entry], now_utc_ns: int
+    check: Check,
+    limits: Mapping[str, Limits],
+    entries: Iterable[Entry],
+    now_utc_ns: int,
+    *,
+    practice: bool = False,
 ) -> tuple[Entry, Result] | None:
     """Return the latest result that could count for a check.
 
@@ -34,6 +39,8 @@ def find_adoptable(
         Of the kinds ``result``, ``supersede``, ``adoption`` and ``substitution``, in order.
     now_utc_ns : int
         Now; the age of results is counted back from here.
+    practice : bool
+        Results from the simulated bench count, too.
     """
     found: tuple[Entry, Result] | None = None
     gone: set[int] = set()
@@ -44,7 +51,8 @@ def find_adoptable(
             found = None
         elif entry.kind == "result" and not entry.body.get("check_id") and limits:
             old = check.valid_days is not None and now_utc_ns - entry.utc_ns > check.valid_days * DAY_NS
-            if not old and _fits(check, limits, result := Result.from_json(entry.body)):
+            result = Result.from_json(entry.body)
+            if not old and (practice or not result.practice) and _fits(check, limits, result):
                 found = entry, result
         if found is not None and found[0].seq in gone:
             found = None

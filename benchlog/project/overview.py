@@ -43,13 +43,16 @@ class Overview(msgspec.Struct, frozen=True):
         ).exit_code
 
 
-def overview(plan: Plan, book: Logbook | None, now_utc_ns: int) -> Overview:
-    """Make the overview from a plan and a logbook (None: nothing recorded yet)."""
+def overview(plan: Plan, book: Logbook | None, now_utc_ns: int, *, practice: bool | None = None) -> Overview:
+    """Make the overview from a plan and a logbook (None: nothing recorded yet).
+
+    `practice`: as `benchlog.project.state.project_state` takes it.
+    """
     if book is None:
         state = project_state(plan, (), now_utc_ns)
         return Overview(plan, state, (), "not recorded", _next_action(plan, state), "", _energy(plan))
     entries = list(book.entries(STATE_KINDS))  # those of `EVIDENCE_KINDS` are among them
-    state = project_state(plan, entries, now_utc_ns)
+    state = project_state(plan, entries, now_utc_ns, practice=practice)
     left = left_on_bench(book)
     left = "not stated" if left in ("", NOT_SAID) else left
     noted = noted_for_next_time(book)

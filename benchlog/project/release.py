@@ -5,12 +5,19 @@ from __future__ import annotations
 from benchlog.errors import HoldRefusedError, UsageError
 from benchlog.logbook import Logbook
 from benchlog.logbook.chain import EntryRef
-from benchlog.plan import Plan
+from benchlog.plan import Hold, Plan
 from benchlog.project.state import HoldState, ProjectState, read_state
 
 
 def release_hold(
-    plan: Plan, book: Logbook, hold_id: str, now_utc_ns: int, *, concession: str | None = None, by: str = ""
+    plan: Plan,
+    book: Logbook,
+    hold_id: str,
+    now_utc_ns: int,
+    *,
+    concession: str | None = None,
+    by: str = "",
+    practice: bool | None = None,
 ) -> tuple[EntryRef, HoldState]:
     """Release a hold point and record the release with its evidence.
 
@@ -22,6 +29,8 @@ def release_hold(
         A typed reason; releases although evidence is missing.
     by : str
         Who releases.
+    practice : bool, optional
+        As `benchlog.project.state.project_state` takes it; a release in practice is marked.
 
     Returns
     -------
@@ -37,11 +46,11 @@ def release_hold(
         If a concession has no proper reason or is not needed, or the hold point is already released on the same results.
     """
     hold = plan.hold(hold_id)
-    state = read_state(plan, book, now_utc_ns)
+    state = read_state(plan, book, now_utc_ns, practice=practice)
     status = state.holds[hold_id]
     if status.state in (HoldState.TAKEN, HoldState.TAKEN_RECALLED):
         raise UsageError(f"{hold_id} was released and its step taken already (entry {_seq(status.entry)})")
-    body = {"hold": hold.id, "step": hold.step, "by": by, "rests_on": _evidence(state, hold.needs)}
+    body = _body(hold, state, by, practice)
     if (
         status.state is HoldState.RELEASED
         and status.entry is not None
@@ -72,7 +81,9 @@ def release_hold(
     )
 
 
-def take_step(plan: Plan, book: Logbook, hold_id: str, now_utc_ns: int, *, by: str = "") -> EntryRef:
+def take_step(
+    plan: Plan, book: Logbook, hold_id: str, now_utc_ns: int, *, by: str = "", practice: bool | None = None
+) -> EntryRef:
     """Record that the step behind a released hold point was taken.
 
     Raises
@@ -81,7 +92,7 @@ def take_step(plan: Plan, book: Logbook, hold_id: str, now_utc_ns: int, *, by: s
         If it is not released.
     """
     hold = plan.hold(hold_id)
-    state = read_state(plan, book, now_utc_ns)
+    state = read_state(plan, book, now_utc_ns, practice=practice)
     status = state.holds[hold_id]
     if status.state in (HoldState.TAKEN, HoldState.TAKEN_RECALLED):
         raise UsageError(f"{hold_id}: its step is already marked as taken (entry {_seq(status.entry)})")
@@ -91,9 +102,18 @@ def take_step(plan: Plan, book: Logbook, hold_id: str, now_utc_ns: int, *, by: s
             status.missing,
             hint=f"release it first: benchlog release {plan.path} {hold_id}",
         )
-    return book.append(
-        "step", {"hold": hold.id, "step": hold.step, "by": by, "rests_on": _evidence(state, hold.needs)}
-    )
+    return book.append("step", _body(hold, state, by, practice))
+
+
+def _body(hold: Hold, state: ProjectState, by: str, practice: bool | None) -> dict[str, object]:
+    """What a release and a step record alike."""
+    body: dict[str, object] = {
+        "hold": hold.id,
+        "step": hold.step,
+        "by": by,
+        "rests_on": _evidence(state, hold.needs),
+    }
+    return body | {"practice": True} if practice else body
 
 
 def _evidence(state: ProjectState, needs: tuple[str, ...]) -> list[dict[str, object]]:

@@ -5,6 +5,7 @@ Pure: a plan, the logbook's entries and a time in; a frozen picture out. The rul
 - a result counts for a check only on the part the check names, for the check as it is now, with limits fixed before the
   reading (by the plan or computed, not typed with the reading);
 - the latest result counts; a superseded one never does;
+- what was measured, released or done on the simulated bench counts in practice only;
 - a result measured outside the plan counts if it was adopted, with its own time and instruments;
 - a result is stale if it is older than the check allows or the part is no longer in the state it was tested in;
 - a recalled result counts only if the recall found it still valid;
@@ -148,7 +149,9 @@ class ProjectState(msgspec.Struct, frozen=True):
         )
 
 
-def project_state(plan: Plan, entries: Iterable[Entry], now_utc_ns: int) -> ProjectState:
+def project_state(
+    plan: Plan, entries: Iterable[Entry], now_utc_ns: int, *, practice: bool | None = None
+) -> ProjectState:
     """Compute the state of every check and hold point.
 
     Parameters
@@ -157,8 +160,10 @@ def project_state(plan: Plan, entries: Iterable[Entry], now_utc_ns: int) -> Proj
         Of the kinds in `STATE_KINDS`, in order; others are ignored.
     now_utc_ns : int
         Now; the age of results is counted back from here.
+    practice : bool, optional
+        Whether the bench is the simulated one. Default: if all results are from it.
     """
-    found = _Sorted(plan, entries)
+    found = _Sorted(plan, entries, practice)
     checks: dict[str, CheckStatus] = {}
     for check in plan.checks.values():
         status = _check_status(check, found, now_utc_ns)
@@ -195,15 +200,15 @@ def _held_by(check: Check, holds: Mapping[str, HoldStatus]) -> str | None:
     return check.after_hold
 
 
-def read_state(plan: Plan, book: Logbook, now_utc_ns: int) -> ProjectState:
+def read_state(plan: Plan, book: Logbook, now_utc_ns: int, *, practice: bool | None = None) -> ProjectState:
     """Compute the project's state from the logbook."""
-    return project_state(plan, book.entries(STATE_KINDS), now_utc_ns)
+    return project_state(plan, book.entries(STATE_KINDS), now_utc_ns, practice=practice)
 
 
 class _Sorted:
     """The entries that decide the state, sorted by kind."""
 
-    def __init__(self, plan: Plan, entries: Iterable[Entry]) -> None:
+    def __init__(self, plan: Plan, entries: Iterable[Entry], practice: bool | None) -> None:
         self.plan = plan
         self.results: dict[str, list[Entry]] = {}
         self.superseded: dict[int, Entry] = {}
@@ -215,6 +220,7 @@ class _Sorted:
         self._outside: dict[int, Entry] = {}
         self.part_states = {p.tag: p.state for p in plan.parts.values()}
         kept = list(entries)
+        self.practice = all(map(_is_practice, kept)) if practice is None else practice
         for entry in kept:
             self._sort(entry)
         self.doubts = MeterDoubts(kept)
@@ -251,12 +257,19 @@ class _Sorted:
                     self.part_states[part] = self.plan.parts[part].state
             case "part":
                 self.part_states[str(body["part"])] = str(body["state"])
+            case "release" | "concession" | "step" if body.get("practice") and not self.practice:
+                pass
             case "release" | "concession":
                 self.releases[str(body["hold"])] = entry
             case "step":
                 self.steps[str(body["hold"])] = entry
             case "stop" | "skip":
                 self.left_undone[str(body.get("check_id", ""))] = entry
+
+
+def _is_practice(entry: Entry) -> bool:
+    """Whether an entry is a result from the simulated bench, or none."""
+    return entry.kind != "result" or Result.from_json(entry.body).practice
 
 
 def _check_status(check: Check, found: _Sorted, now_utc_ns: int) -> CheckStatus:
@@ -274,6 +287,9 @@ def _check_status(check: Check, found: _Sorted, now_utc_ns: int) -> CheckStatus:
             result = adopted(result, adoption)
         if result.part != check.part:
             notes.append(f"a result is for {result.part or 'no part'}, not for {check.part}")
+            continue
+        if result.practice and not found.practice:
+            notes.append("practised on the simulated bench, not measured yet")
             continue
         if result.limits_set == "typed" and adoption is None:
             notes.append("a result has limits typed with the reading; it proves nothing here")

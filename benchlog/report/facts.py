@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import msgspec
 
-from benchlog.finding import FindingKind
 from benchlog.logbook import Entry, Logbook
 from benchlog.logbook.clock_steps import clock_doubts
 from benchlog.logbook.recalled import RecallClass
@@ -76,7 +75,7 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
     again = failed_before(entries, shown)
     tried = any(entry.kind == "result" for entry in entries)
     headline, clean = _headline(evidence, damage, again, tried=tried)
-    practice = all(map(_is_practice, results))
+    practice = all(result.practice for result in results)
     times = [entry.time for entry, _ in evidence.results]
     cautions = [*_energy(plan), *(caution for result in results for caution in result.cautions)]
     attachments, standards = _of_kind(entries, "attachment"), _of_kind(entries, "standard")
@@ -108,15 +107,11 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
 
 
 def _simulated(results: Sequence[Result]) -> str:
-    practice = sum(map(_is_practice, results))
+    practice = sum(result.practice for result in results)
     if not practice:
         return ""
     which = "All results are" if practice == len(results) else f"{practice} of {len(results)} results are"
     return f"Practice. {which} from the simulated bench: no real part was tested by them."
-
-
-def _is_practice(result: Result) -> bool:
-    return any(f.kind is FindingKind.SIMULATED for f in result.findings)
 
 
 def _of_kind(entries: Sequence[Entry], kind: str) -> list[Entry]:

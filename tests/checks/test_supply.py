@@ -87,14 +87,37 @@ def test_regulation_falls_with_rating(va, factor):
     assert 0.04 <= typical_regulation(va * factor) <= typical_regulation(va) <= 0.35
 
 
-def test_what_is_not_known_widens_the_limits():
-    """No mains reading, no rating: the limits grow and say so."""
+def test_without_a_rating_the_limits_are_wider():
+    """Any regulation of the table may be right."""
     known = expected_supply(PLATE, exact(230.0))
-    no_mains = expected_supply(PLATE, None)
     no_rating = expected_supply(parse_nameplate("24 V ac"), exact(230.0))
-    for wider in (no_mains, no_rating):
-        assert wider.low_v < known.low_v < known.high_v < wider.high_v
-        assert wider.assumptions
+    assert no_rating.low_v < known.low_v < known.high_v < no_rating.high_v
+    assert no_rating.assumptions
+
+
+@pytest.mark.parametrize("regulation", ["", " unregulated"])
+def test_unread_mains_never_makes_a_verdict_better(regulation: str):
+    """Mains may be 10 % off (IEC 60038): what passes or fails without a reading of it is not the opposite at an end of that."""
+    dc = bool(regulation)
+    plate = parse_nameplate(f"24 V {'dc' if dc else 'ac'} {'1 A' if dc else '40 VA'}{regulation}")
+    for tenth in range(200, 480):
+        volts = shown(f"{tenth / 10:.2f} V {'dc' if dc else 'ac'}")
+        unread = check_supply(plate, volts)
+        assert unread.limits["no_load_voltage"].standard_uncertainty > 0
+        if unread.verdict is not Verdict.INDETERMINATE:
+            low, nominal, high = (
+                check_supply(plate, volts, mains=exact(v)).verdict for v in (207.0, 230.0, 253.0)
+            )
+            assert nominal is unread.verdict, volts.value
+            assert {low, high} <= {unread.verdict, Verdict.INDETERMINATE}, volts.value
+
+
+def test_reading_the_mains_is_what_settles_a_supply_without_it():
+    """27.7 V is what a good part shows at 235 V and a bad one at 210 V."""
+    result = check_supply(PLATE, shown("27.70 V ac"))
+    assert result.verdict is Verdict.INDETERMINATE
+    assert "read the mains" in result.details["would_settle"][0]["action"]
+    assert 0.1 < result.conformance_probability < 0.9
 
 
 def test_good_part_wrong_capacitor():

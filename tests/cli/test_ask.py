@@ -77,7 +77,9 @@ def test_four_answers_give_a_verdict_and_the_line_that_asks_nothing(
 ) -> None:
     """A slip is asked about again, Enter leaves out what is not known."""
     shown: list[str] = []
-    words = ask(["supply"], answers("", "24 V ac 40 VA", "27.75", "27.75 V ac", "1 % + 5", ""), shown.append)
+    words = ask(
+        ["supply"], answers("", "24 V ac 40 VA", "27.75", "27.75 V ac", "1 % + 5", "234 V"), shown.append
+    )
     assert "  This answer is needed." in shown
     assert any("ac or dc" in line or "unit" in line for line in shown)
     line = next(line for line in shown if line.startswith("The same without questions"))
@@ -164,11 +166,16 @@ def test_meters_of_the_bench_bring_their_accuracy(tmp_path: Path, monkeypatch: p
 @pytest.mark.parametrize(
     ("command", "typed", "doubt", "kept"),
     [
-        ("supply", ("12 V ac 20 VA", "141.3 V ac", "14.13 V ac", "", ""), "ten times what the label", False),
+        (
+            "supply",
+            ("12 V ac 20 VA", "141.3 V ac", "14.13 V ac", "", "231 V"),
+            "ten times what the label",
+            False,
+        ),
         ("supply", ("12 V ac 20 VA", "14.13 kV ac", "14.13 kV ac", "", ""), "a thousand times", True),
-        ("supply", ("12 V ac 20 VA", "14.13 V ac", "1.2 %", "1.2 % + 5", ""), "has no counts", False),
-        ("supply", ("12 V ac 20 VA", "14.13 V ac", "1 % + 50", "1 % + 5", ""), "is unusual", False),
-        ("supply", ("12 V ac 20 VA", "14.13 V ac", "5 % + 1", "1 % + 5", ""), "is unusual", False),
+        ("supply", ("12 V ac 20 VA", "14.13 V ac", "1.2 %", "1.2 % + 5", "231 V"), "has no counts", False),
+        ("supply", ("12 V ac 20 VA", "14.13 V ac", "1 % + 50", "1 % + 5", "231 V"), "is unusual", False),
+        ("supply", ("12 V ac 20 VA", "14.13 V ac", "5 % + 1", "1 % + 5", "231 V"), "is unusual", False),
         ("continuity", ("0.4 ohm", "0.5 ohm", "0.2 ohm", "1 ohm", ""), "press the tips together", False),
         ("crosscheck", ("", "14.13 V ac", "", "141.3 V ac", "141.3 V ac", "", "", ""), "what A shows", True),
     ],

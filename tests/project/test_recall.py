@@ -217,8 +217,13 @@ def test_which_functions_share_a_reference(failed: str, used: str, together: boo
 
 def test_a_capacitor_judged_by_a_bad_meter_is_judged_again(story: Story) -> None:
     """27.0 V is 46.0 ± 2.6 V behind the bridge at worst: within 50 V, until it was read 8 % low; the supply passes all the same."""
+    low = Mains.typed("207.0 V", 230.0, parse_accuracy("0.2 %"))
     result = check_supply(
-        parse_nameplate("24 V ac 40 VA"), shown("27.0 V ac", "MB-02"), capacitor_v=50.0, tolerance=0.15
+        parse_nameplate("24 V ac 40 VA"),
+        shown("27.0 V ac", "MB-02"),
+        mains=low,
+        capacitor_v=50.0,
+        tolerance=0.25,
     )
     assert result.overall == "pass"
     story.keep("C20", result)
