@@ -97,7 +97,8 @@ class StandardCheck:
         return Result(
             check="standard",
             verdict=self.verdict,
-            reason=f"{self.meter} is {relation} its specification on {self.standard.tag}: E_n {abs(self.e_n):.2f}",
+            reason=f"{self.meter} is {relation} its specification on {self.standard.tag}: it is off by {abs(self.e_n):.2f} times "
+            "what both accuracies allow (E_n)",
             quantities={
                 "e_n": Uncertain(abs(self.e_n), 0.0, 0.0, "1"),
                 "difference": Uncertain(self.difference, u, 2 * u, self.standard.unit),
