@@ -45,7 +45,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=[],
         help="a check you did and its outcome; repeat, in order ('benchlog manual diagnose' lists the checks)",
     )
-    parser.add_argument("--mains-nominal", metavar="TEXT", default=_MAINS, help=f"default '{_MAINS}'")
+    parser.add_argument(
+        "--mains-nominal", metavar="TEXT", default=_MAINS, help=f"nominal mains (default '{_MAINS}')"
+    )
     more = parser.add_argument_group("scope, frequency, what happened before")
     more.add_argument(
         "--context",

@@ -201,8 +201,18 @@ class MeterDiagnosis:
     def read_again(self, reading: Reading) -> None:
         """Take the reading after the fix: it confirms the cause, or more is wrong."""
         if self.decided and not self.state.confirmed:
-            self._steps.append(_Step(len(self.acquisition.kept), len(self.readings), self.second))
-            self.session.update(parse_evidence((READ_AGAIN, display_text(reading))))
+            self._take(READ_AGAIN, reading)
+
+    def read_by_another(self, reading: Reading) -> None:
+        """Take the reading of another meter: it confirms what was decided, else it is evidence like any other."""
+        if self.decided:
+            self.read_again(reading)
+        else:
+            self._take("second_meter", reading)
+
+    def _take(self, action: str, reading: Reading) -> None:
+        self._steps.append(_Step(len(self.acquisition.kept), len(self.readings), self.second))
+        self.session.update(parse_evidence((action, display_text(reading))))
 
     @property
     def state(self) -> Diagnosis:
@@ -358,7 +368,7 @@ def _second_meter(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
     )
     second = acquisition.reading(other, function, what, f"{doubt.key}/second_reading")
     doubt.readings.append(second.reading)
-    doubt.read_again(second.reading)
+    doubt.read_by_another(second.reading)
     return second
 
 

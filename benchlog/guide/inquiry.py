@@ -14,9 +14,10 @@ from typing import Any
 from benchlog.diagnosis import Diagnosis, Evidence, NextCheck, RankedCause, Session
 from benchlog.diagnosis.answer import HAZARD, NOTHING_FITS
 from benchlog.errors import UsageError
+from benchlog.folding import folded_line
 from benchlog.guide.dialogue import Dialogue, SkippedError, TakenBackError
 from benchlog.guide.person import InputEndedError, Prompt
-from benchlog.guide.prompt_keys import folded, question_text
+from benchlog.guide.prompt_keys import question_text
 from benchlog.metrology.conformity import whole_percent
 
 _ROWS = 6
@@ -133,7 +134,7 @@ class Inquiry:
         lines = []
         for rows in range(self.rows, 0, -1):
             lines = list(state_lines(state, person.columns, rows, brief=brief))
-            if sum(len(folded(line, person.columns).splitlines()) for line, _ in lines) <= room:
+            if sum(len(folded_line(line, person.columns).splitlines()) for line, _ in lines) <= room:
                 break
         return lines
 
