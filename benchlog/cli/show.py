@@ -39,6 +39,11 @@ _SERIOUS = (
     FindingKind.DISPLAY,
     FindingKind.ODD_ONE_OUT,
     FindingKind.POLARITY,
+    FindingKind.FROZEN,
+    FindingKind.ADJUSTED,
+    FindingKind.CHART,
+    FindingKind.NEAR_LIMIT,
+    FindingKind.TREND,
     *_ASSUMED,
 )
 #: Faults of a record; where one prevents a verdict, its numbers only mislead.
