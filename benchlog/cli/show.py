@@ -17,7 +17,7 @@ from benchlog.folding import folded_command, prose_and_command
 from benchlog.metrology.conformity import judge, percent
 from benchlog.metrology.next_best import next_step, ways_of
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict
-from benchlog.wording import MARKS, limits_from, limits_own_words, limits_words, quantity_words, value_words
+from benchlog.wording import MARKS, limits_own_words, limits_source, limits_words, quantity_words, value_words
 
 if TYPE_CHECKING:
     from benchlog.cli.thumbnail import Waveforms
@@ -307,8 +307,9 @@ def show_result(console: Console, result: Result) -> None:
     for check in result.design_checks:
         show_line(console, mark(check.verdict), "  ", (_check_words(check), "bold"), f": {check.reason}")
     for name, limits in result.limits.items():
-        if source := "; ".join(filter(None, (limits_from(limits), limits_own_words(limits)))):
-            show_line(console, (f"{quantity_words(name)}: limits {source}", "dim"))
+        source = f"limits from {limits_source(limits)}" if limits.source else ""
+        if words := "; ".join(filter(None, (source, limits_own_words(limits)))):
+            show_line(console, (f"{quantity_words(name)}: {words}", "dim"))
     if result.turns and "prior" in result.turns:  # older results have none
         prior = f"{result.turns['planned']} turns taken as {percent(result.turns['prior'])} likely before the measurement"
         show_line(console, (f"{prior} (--prior)", "dim"))
