@@ -33,7 +33,7 @@ from benchlog.metrology.meter_reading import (
     misleading_flags,
     same_meter_and_range,
 )
-from benchlog.metrology.next_best import Way, ways_to_settle, with_ways
+from benchlog.metrology.next_best import Way, with_ways
 from benchlog.nameplate import Nameplate, Regulation
 from benchlog.number_format import format_quantity
 from benchlog.reading import Function
@@ -52,8 +52,6 @@ _LOAD_IT = Way(
     0.9,
     3.0,
 )
-#: Mains that nobody read is as uncertain as the limits are wide: a reading of it mostly settles the question.
-_READ_MAINS = Way("read the mains in the same minute (--mains)", 0.8, 1.0)
 _EXCHANGE = Way("swap the leads and read again", 0.95, 0.5)
 _THIRD_METER = Way("read a fresh cell with both, then a third meter on the same points", 0.8, 4.0)
 _DC = (Function.DC_VOLTS,)
@@ -149,10 +147,7 @@ def check_supply(
         cautions=_cautions(nameplate, no_load, load, expected),
         findings=tuple(findings),
     )
-    ways = [j.way for j in judgements if j.way is not None]
-    if not ways and not limits and expected.for_any_mains:
-        ways = [_READ_MAINS, *ways_to_settle(result)]
-    return with_ways(result, ways)
+    return with_ways(result, [j.way for j in judgements if j.way is not None])
 
 
 def _quantities(

@@ -16,7 +16,7 @@ import msgspec
 
 from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Role
-from benchlog.result import Limits, Result, Uncertain, Verdict
+from benchlog.result import BudgetLine, Limits, Result, Uncertain, Verdict
 
 #: How to reduce an input: action, share that remains, minutes (common practice, no source).
 _WAYS: Mapping[Role, tuple[str, float, float]] = {
@@ -38,7 +38,7 @@ _WAYS: Mapping[Role, tuple[str, float, float]] = {
     ),
     Role.SCATTER: ("take four readings instead of one and average them", 0.5, 2.0),
     Role.NOISE: ("take a record four times as long", 0.5, 2.0),
-    Role.MAINS: ("read the mains at the same moment as the reading", 0.3, 1.0),
+    Role.MAINS: ("read the mains in the same minute (--mains)", 0.1, 1.0),
     Role.LOAD_RESISTOR: ("measure the load resistor itself", 0.3, 2.0),
     Role.CURRENT_RESISTOR: ("measure the current resistor itself", 0.3, 2.0),
     Role.SERIES_RESISTOR: ("measure the series resistor itself", 0.3, 2.0),
@@ -148,7 +148,8 @@ def ways_to_settle(result: Result) -> tuple[Way, ...]:
         quantity = result.quantities.get(name)
         if quantity is None or not _near(quantity, limits):
             continue
-        for way in _ways(name, quantity, limits, assumed=assumed):
+        expected = result.quantities.get(result.expectations.get(name, ""))
+        for way in _ways(name, quantity, limits, expected, assumed=assumed):
             found.setdefault(way.action, way)
     return by_chance_per_minute(found.values())
 
@@ -200,7 +201,9 @@ def _near(quantity: Uncertain, limits: Limits) -> bool:
     )
 
 
-def _ways(name: str, quantity: Uncertain, limits: Limits, *, assumed: bool) -> Sequence[Way]:
+def _ways(
+    name: str, quantity: Uncertain, limits: Limits, expected: Uncertain | None, *, assumed: bool
+) -> Sequence[Way]:
     """Ways that are worth their time; where none is by itself, two that are together."""
     u = math.hypot(quantity.standard_uncertainty, limits.standard_uncertainty)
     lines: dict[Role, float] = {}
@@ -209,7 +212,12 @@ def _ways(name: str, quantity: Uncertain, limits: Limits, *, assumed: bool) -> S
             lines[line.influence.role] = math.hypot(lines.get(line.influence.role, 0.0), line.contribution)
     parts = [(_WAYS[role], part) for role, part in lines.items() if role in _WAYS]
     if limits.standard_uncertainty > 0:
-        parts.append((_LIMITS_WAY, limits.standard_uncertainty))
+        unread = (
+            expected is not None
+            and bool(expected.budget)
+            and all(_of_mains(line) for line in expected.budget)
+        )
+        parts.append((_WAYS[Role.MAINS] if unread else _LIMITS_WAY, limits.standard_uncertainty))
     manual = [(_MANUAL_WAY, quantity.standard_uncertainty)] if assumed else []
 
     def way(*reduced: tuple[tuple[str, float, float], float]) -> Way:
@@ -220,3 +228,7 @@ def _ways(name: str, quantity: Uncertain, limits: Limits, *, assumed: bool) -> S
 
     worth = [single for part in [*manual, *parts] if (single := way(part)).probability >= WORTH]
     return worth or [both for pair in combinations(parts, 2) if (both := way(*pair)).probability >= WORTH]
+
+
+def _of_mains(line: BudgetLine) -> bool:
+    return line.influence is not None and line.influence.role is Role.MAINS

@@ -20,7 +20,7 @@ PERIOD_S = 0.1
 def hammered(folder: Path, words: list[str], *, terminal: bool, limit_s: float = 120.0) -> tuple[int, str]:
     """Run benchlog in a folder under such a person; returns the exit code and what was seen, with `SENT` in its place.
 
-    Questions that Enter does not answer are answered once they are seen: y, nothing left energised, or the display that is shown.
+    Questions that Enter does not answer are answered once they are seen: y, nothing left energised, the mains, or the display that is shown.
     """
     environment = os.environ | {"TERM": "dumb", "COLUMNS": "200", "LINES": "50"}
     command = [sys.executable, "-m", "benchlog", *words]
@@ -94,6 +94,8 @@ def _answer(seen: str, *, terminal: bool) -> str:
         return "y" if terminal else "y\n"
     if re.search(r"'nothing' if it is off\) \0*$", seen):
         return "nothing\n"
+    if re.search(r"plug-in monitor\? (\[[^]]*\] )?\0*$", seen):
+        return "233 V\n"  # without it nothing passes
     if re.search(r"show on \S+\? (\[[^]]*\] )?\0*$", seen):
         return re.findall(r"on the bench: \S+ shows ([^\r\n\x1b\0]+)", seen)[-1] + "\n"
     return ""
