@@ -100,7 +100,9 @@ class Parser(argparse.ArgumentParser):
             ]
             if group not in shown and names:
                 titles.append(" ".join(names) if group.title == COMMON_TITLE else str(group.title))
-        return f"'benchlog manual {self.prog.partition(' ')[2]}' explains more: {'; '.join(titles)}."
+        return (
+            f"'benchlog manual {self.prog.split()[1]}' explains more: {'; '.join(titles)}." if titles else ""
+        )
 
     def known_options(self) -> Iterator[str]:
         """Every option of this parser and its subparsers."""

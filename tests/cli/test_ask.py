@@ -10,7 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from benchlog.bench import Bench
 from benchlog.cli import _ASKING, build_parser, main
+from benchlog.cli.answers import Answers
+from benchlog.cli.answers import name as meter_name
 from benchlog.cli.ask import ask
 from benchlog.cli.questions import QUESTIONS
 from benchlog.errors import UsageError
@@ -132,6 +135,12 @@ def test_meters_are_called_as_the_person_calls_them(tmp_path: Path, monkeypatch:
         assert any(refused in line for line in shown)
     words = ask(["crosscheck"], answers("", "5.01 V dc", "", "5.00 V dc", "", "", ""), shown.append)
     assert words == ["crosscheck", "--reading", "A=5.01 V dc", "--reading", "B=5.00 V dc"]
+
+
+@pytest.mark.parametrize("name", ["1 % + 5", "27.9 V ac", "n", "No"])
+def test_what_is_no_name_of_a_meter_is_refused(name: str) -> None:
+    with pytest.raises(UsageError, match="is not a name of a meter"):
+        meter_name(name, Answers(Bench()))
 
 
 def test_a_third_meter_is_asked_for_and_shows_which_is_wrong(
