@@ -150,7 +150,7 @@ def check_supply(
         findings=tuple(findings),
     )
     ways = [j.way for j in judgements if j.way is not None]
-    if not ways and mains is None and not limits and expected.regulation is not Regulation.REGULATED:
+    if not ways and not limits and expected.for_any_mains:
         ways = [_READ_MAINS, *ways_to_settle(result)]
     return with_ways(result, ways)
 
