@@ -144,6 +144,8 @@ class Parser(argparse.ArgumentParser):
             return f"there is no option {stray[0]!r}", did_you_mean(stray[0], options, f"{self.prog} --help")
         if message.startswith("unrecognized arguments: "):
             word = message.removeprefix("unrecognized arguments: ").split()[0]
+            if word in options:
+                return f"{word} does not go with this command", f"{self.prog} --help"
             quotes = f"write values that contain spaces in quotes; {self.prog} --help"
             named = f"to name a logbook, write --logbook {word}"
             return f"unexpected word {word!r}", named if word.endswith(".logbook") else quotes

@@ -248,6 +248,7 @@ def test_an_input_that_ends_is_one_clear_error() -> None:
         (["supply"], "--nameplate is missing", "--help"),
         (["ratio", "--capture", "x.npz"], "--primary, --secondary are missing", "--help"),
         (["supply", "--nameplate", "5 V dc", "2 A"], "unexpected word '2'", "quotes"),
+        (["record", "list", "--long"], "--long does not go with this command", "--help"),
         (["record", "list", "x.logbook"], "unexpected word 'x.logbook'", "--logbook x.logbook"),
         (["frobnicate"], "there is no command 'frobnicate'", "--help"),
     ],
@@ -261,6 +262,11 @@ def test_what_was_meant_is_named(
     said = capsys.readouterr().err
     assert message.split()[-1].strip("'") in said
     assert hint in said
+
+
+def test_a_current_for_a_voltage_gets_no_hint_about_ac_and_dc(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["supply", "--nameplate", "24 V ac", "--reading", "27.7 A ac", "--no-record"]) == 2
+    assert capsys.readouterr().err.endswith("set the meter to V~ and read the voltage\n")
 
 
 def test_a_tag_that_was_meant_is_named(
