@@ -20,7 +20,7 @@ from benchlog.checks.meter_pairs import (
     odd_one_out,
 )
 from benchlog.checks.node_values import NodeValues, values_at_once
-from benchlog.circuits import same_points
+from benchlog.circuits import across
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.finding import Finding, FindingKind, unique
 from benchlog.hookup import in_words
@@ -106,7 +106,9 @@ def check_crosscheck(
     if len(meters) > 2:
         details["odd_one_out"] = odd
     in_turns = sum(1 for _ in itertools.groupby(m.reading.instrument for m in readings))
-    wiring = same_points("one point", list(meters), function, in_turns=in_turns > len(meters))
+    # Only what the readings show: whether typed ones were taken side by side within a minute, nobody said.
+    notes = ("read in turns (A-B-A)",) if in_turns > len(meters) else ()
+    wiring = across("one point", list(meters), function, notes=notes)
     doubt = moved or blind
     verdict, reason = (Verdict.INDETERMINATE, doubt) if doubt else (compared.verdict, _reason(compared))
     result = Result(

@@ -255,10 +255,12 @@ def _cautions(
 def _refuse_wrong_function(nameplate: Nameplate, *readings: MeterReading) -> None:
     wanted = _DC if nameplate.coupling == "dc" else _AC
     for metered in readings:
-        if metered.reading.function not in wanted:
+        function = metered.reading.function
+        if function not in wanted:
+            why = "; an AC output read on DC shows near zero, and the reverse" if function.unit == "V" else ""
             raise UsageError(
-                f"the nameplate says {nameplate.coupling}, but {metered.name} was on {metered.reading.function}",
-                hint=f"set the meter to {wanted[0]} and read again; an AC output read on DC shows near zero, and the reverse",
+                f"the nameplate says {nameplate.coupling}, but {metered.name} was on {function}",
+                hint=f"set the meter to {wanted[0]} and read the voltage{why}",
             )
 
 

@@ -141,6 +141,9 @@ def export(args: argparse.Namespace, ctx: Context) -> int:
     wanted = {name: getattr(args, name) for name in ("csv", "jsonl", "parquet") if getattr(args, name)}
     if not wanted:
         raise UsageError("say where to export to", hint="give --csv DIR, --jsonl DIR or --parquet DIR")
+    for name, folder in wanted.items():
+        if not (parent := Path(folder).absolute().parent).is_dir():
+            raise UsageError(f"there is no folder {parent}", hint=f"make it first, or correct --{name}")
     written: list[str] = []
     damaged: dict[str, int] = {}
     with ctx.open_logbook("ro", create=False) as book:

@@ -28,8 +28,13 @@ _COLOURS = {
     Verdict.INDETERMINATE: "yellow",
     Verdict.NOT_DONE: "white",
 }
-#: What was assumed of instruments and limits.
-_ASSUMED = (FindingKind.ACCURACY, FindingKind.STATED_ACCURACY, FindingKind.ASSUMPTION)
+#: What was assumed of instruments and limits, and that nothing real was measured.
+_ASSUMED = (
+    FindingKind.ACCURACY,
+    FindingKind.STATED_ACCURACY,
+    FindingKind.ASSUMPTION,
+    FindingKind.SIMULATED,
+)
 #: Findings that may overturn the answer: always shown with it.
 _SERIOUS = (
     FindingKind.METER_IN_DOUBT,
