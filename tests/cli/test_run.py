@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -183,3 +184,23 @@ def test_the_template_runs_at_once_on_the_simulated_bench(
     with benchlog.open("bench.logbook") as book:
         (origin,) = book.readings()["origin"]
     assert origin == "link"
+
+
+def test_practice_is_not_taken_for_a_test_once_the_meters_are_real(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The bench file is edited to real meters, the logbook stays: what was practised is to do."""
+    assert main(["new", "fresh"]) == 0
+    monkeypatch.chdir(folder / "fresh")
+    piped(monkeypatch, "", "230 V")
+    assert main(["run", "plan.toml", "--check", "C01"]) == 0
+    capsys.readouterr()
+    main(["status", "plan.toml", "--json"])
+    assert json.loads(capsys.readouterr().out)["checks"][0]["state"] == "passed"
+    bench = Path("bench.toml")
+    bench.write_text(re.sub(r'"sim:[^"]*"', '"typed:"', bench.read_text(encoding="utf-8")), encoding="utf-8")
+    main(["status", "plan.toml", "--json"])
+    check = json.loads(capsys.readouterr().out)["checks"][0]
+    assert (check["state"], check["reason"]) == ("due", "practised on the simulated bench, not measured yet")
+    assert main(["release", "plan.toml", "H1"]) == 1
+    assert "C01 to do: practised on the simulated bench" in capsys.readouterr().err

@@ -9,7 +9,9 @@ from helpers.planned_project import PlannedProject
 from helpers.small_logbook import standard_body
 
 from benchlog.errors import HoldRefusedError, UsageError
-from benchlog.project.state import CheckState, HoldState
+from benchlog.finding import Finding, FindingKind
+from benchlog.project.release import take_step
+from benchlog.project.state import CheckState, HoldState, read_state
 from benchlog.result import DesignCheck, Result, Verdict
 
 PLAN = plan_text(
@@ -50,6 +52,28 @@ def test_a_skipped_check_says_why_until_it_is_done(project):
         project.state.checks["C03"].reason == project.state.checks["C03"].before == "skipped: no load at hand"
     )
     project.record("C03")
+    assert project.state.checks["C03"].state is CheckState.PASSED
+
+
+PRACTISED = (Finding(FindingKind.SIMULATED, "practice"),)
+
+
+def test_practice_releases_nothing_on_a_real_bench(project):
+    """Results, releases and steps of the simulated bench count only while everything is practice."""
+    for check in ("C03", "C04"):
+        project.record(check, findings=PRACTISED)
+    project.release(practice=True)
+    take_step(project.plan, project.book, "H1", project.clock.utc_ns(), practice=True)
+    assert project.state.holds["H1"].state is HoldState.TAKEN
+    real = read_state(project.plan, project.book, project.clock.utc_ns(), practice=False)
+    assert real.holds["H1"].state is HoldState.SHUT
+    assert real.checks["C03"].reason == "practised on the simulated bench, not measured yet"
+    with pytest.raises(HoldRefusedError, match="C03 to do: practised"):
+        project.release(practice=False)
+    project.record("C03")  # one real result, and practice no longer counts beside it
+    assert project.state.checks["C03"].state is CheckState.PASSED
+    assert project.state.checks["C04"].state is CheckState.DUE
+    project.record("C03", Verdict.FAIL, findings=PRACTISED)  # nor does it take anything away
     assert project.state.checks["C03"].state is CheckState.PASSED
 
 
