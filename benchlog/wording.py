@@ -62,7 +62,7 @@ def limits_own_words(limits: Limits | None) -> str:
     """Uncertainty of the limits themselves as printed; an empty text where they have none."""
     if limits is None or not limits.standard_uncertainty > 0:
         return ""
-    return f"limits known to ± {format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)}"
+    return f"limits uncertain by ± {format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)}"
 
 
 def limits_source(limits: Limits) -> str:

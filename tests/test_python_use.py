@@ -43,7 +43,7 @@ The checks themselves are functions of plain values; nothing is recorded by them
 >>> str(result.verdict), round(result.quantities["no_load_voltage"].expanded_uncertainty, 2)
 ('pass', 0.38)
 >>> benchlog.figure(result).axes[0].get_xlabel()
-'no-load voltage 27.75 ± 0.38 V, limits 26.16 … 29.50 V (limits known to ± 490 mV)  (scale / V)'
+'no-load voltage 27.75 ± 0.38 V, limits 26.16 … 29.50 V (limits uncertain by ± 490 mV)  (scale / V)'
 >>> book.close()
 """
 

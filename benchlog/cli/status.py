@@ -35,7 +35,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     bench = ctx.bench()
     if ctx.logbook_path.exists():
         with ctx.open_logbook("ro", create=False) as book:
-            seen = overview(plan, book, ctx.clock.utc_ns(), practice=bool(ctx.bench().simulated))
+            seen = overview(plan, book, ctx.clock.utc_ns(), practice=bool(bench.simulated))
             copies = _behind(book, bench.record.copies)
             doubts = _doubts_of_watch(book)
     else:

@@ -138,7 +138,7 @@ def judge(quantity: Uncertain, limits: Limits, name: str = "value") -> Judgement
     shown = f"{name} {format_uncertain(y, quantity.expanded_uncertainty, quantity.unit)}"
     if limits.standard_uncertainty > 0:
         own = format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)
-        shown += f" (the limits themselves are known to ± {own})"
+        shown += f" (the limits themselves are uncertain by ± {own})"
     if not math.isfinite(y) or not math.isfinite(expanded):
         return Judgement(Verdict.NOT_DONE, 0.0, f"{name} could not be measured")
     verdict, words = _side(y, expanded, limits)

@@ -377,4 +377,4 @@ def test_limits_are_printed_with_their_own_uncertainty(book: Logbook) -> None:
     limits = {"resistance": Limits(0.1, 0.3, "ohm", "computed", 0.01)}
     book.append_result(msgspec.structs.replace(PASSED, limits=limits))
     page = re.sub(r"<[^>]*>", "", render_certificate(book, now_utc_ns=NOW))
-    assert "100.0 … 300.0 mΩ (limits known to ± 20 mΩ)" in page
+    assert "100.0 … 300.0 mΩ (limits uncertain by ± 20 mΩ)" in page
