@@ -243,6 +243,7 @@ class _Hold(msgspec.Struct):
     step: str
     by: str = ""
     rests_on: list[_Ground] = []
+    practice: bool = False
 
 
 class _Concession(_Hold, kw_only=True):
