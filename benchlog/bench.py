@@ -12,7 +12,7 @@ import msgspec
 
 from benchlog.address import parse_address
 from benchlog.errors import ConfigError, UsageError, did_you_mean
-from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy, parse_accuracy
+from benchlog.metrology.accuracy import Accuracy, assumed_accuracy, parse_accuracy
 from benchlog.number_format import format_quantity
 from benchlog.reading import Function, Origin, Reading
 from benchlog.toml_file import located, read_toml
@@ -70,7 +70,7 @@ class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         if self.linked:
             parse_address(self.address)
         for line in self.accuracy:
-            parse_accuracy(line.statement)
+            parse_accuracy(line.statement, function=line.function)
             for text in (line.range, line.resolution):
                 if text is not None:
                     parse_quantity(text, line.function.unit)
@@ -236,11 +236,12 @@ class Bench:
         )
 
     def accuracy(self, reading: Reading) -> Accuracy:
-        """Accuracy statement for a reading; 2 % + 10 counts if none is known."""
+        """Accuracy statement for a reading; one that is assumed if none is known."""
+        assumed = assumed_accuracy(reading.function)
         if reading.value is None:
-            return UNKNOWN_ACCURACY
+            return assumed
         ranges = self._ranges(reading.instrument, reading.function)
-        return next((accuracy for top, accuracy in ranges if top >= abs(reading.value)), UNKNOWN_ACCURACY)
+        return next((accuracy for top, accuracy in ranges if top >= abs(reading.value)), assumed)
 
     def _ranges(self, tag: str, function: Function) -> list[tuple[float, Accuracy]]:
         """Full scale and accuracy of each range of a meter's function, smallest range first."""
@@ -285,6 +286,7 @@ class Bench:
         ):  # the smallest range that holds a value wins
             held = np.abs(values) <= top
             bound = accuracy.fraction * np.abs(values[held]) + accuracy.counts * resolutions[held]
+            bound += accuracy.degrees
             out[held] = np.maximum(bound, resolutions[held] / 2) / math.sqrt(3)
         return out
 

@@ -11,6 +11,8 @@ from benchlog.units import Quantity, parse_quantity
 
 #: First digits of the full scales of usual meters; common practice, no source.
 _RANGE_ENDS = (1.0, 2.0, 2.2, 3.0, 3.2, 4.0, 5.0, 6.0, 10.0)
+#: No usual meter counts less far; common practice, no source.
+_FEWEST_COUNTS = 1999
 _OVERLOAD = re.compile(r"\s*[+-]?\s*\.?(?:0\.?L|O\.?L|OVER|OFL|OVLD|---+)\.?\s*(.*)", re.IGNORECASE)
 
 
@@ -149,15 +151,18 @@ def _beyond(text: str, function: Function | None, instrument: str, what: str) ->
     )
 
 
-def digits_left_out(coarse: Reading, fine: Reading) -> bool:
-    """Whether the range that showed the finer of two typed readings would show the other with more digits, too."""
+def digits_left_out(coarse: Reading, fine: Reading) -> str:
+    """Doubt about the coarser of two typed readings that one meter took; empty if it may be on a range of its own."""
     if (
         coarse.origin is not Origin.HAND
         or fine.origin is not Origin.HAND
         or coarse.function is not fine.function
     ):
-        return False
+        return ""
     if not fine.value or coarse.value is None or coarse.resolution < 5 * fine.resolution:
-        return False
-    decade = 10.0 ** math.floor(math.log10(abs(fine.value)))
-    return not any(abs(fine.value) < end * decade <= abs(coarse.value) for end in _RANGE_ENDS)
+        return ""
+    reach = max(abs(fine.value), _FEWEST_COUNTS * fine.resolution)  # its range goes at least so far
+    decade = 10.0 ** math.floor(math.log10(reach))
+    if any(reach < end * decade <= abs(coarse.value) for end in _RANGE_ENDS):
+        return ""
+    return f"{coarse.displayed} has fewer digits than {fine.displayed}: was a 0 left out?"

@@ -30,6 +30,8 @@ from collections.abc import Iterable, Sequence
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from benchlog.folding import folded_command, prose_and_command
+
 if TYPE_CHECKING:
     from typing import TextIO
 
@@ -75,14 +77,16 @@ def _wrapped(lead: str, text: str, out: TextIO) -> list[str]:
         width = 0
     if not width or len(lead) + len(text) <= width:
         return [lead + text]
-    return textwrap.wrap(
-        text,
+    prose, command = prose_and_command(text)
+    lines = textwrap.wrap(
+        prose,
         max(20, width - 1),
         initial_indent=lead,
         subsequent_indent=" " * len(lead),
         break_long_words=False,
         break_on_hyphens=False,
-    )
+    ) or [lead.rstrip()]
+    return [*lines, *folded_command(command, width - 1, " " * len(lead))] if command else lines
 
 
 class BenchlogError(Exception):

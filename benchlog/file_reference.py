@@ -176,7 +176,7 @@ def _example(table: str, tag: str, kind: dict[str, Any]) -> Iterator[str]:
     more = kind.get("x-example", ())
     yield from (f"    {line}" for line in more)
     for key in needed:
-        if any(line.startswith(f"{key} =") for line in more):
+        if any(line.startswith((f"{key} =", f"[[{table}.{key}]]")) for line in more):
             continue
         entry = kind["properties"][key]
         example = next(_examples(entry), _USUAL.get(key, "..."))

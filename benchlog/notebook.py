@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
-from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, parse_accuracy
+from benchlog.metrology.accuracy import assumed_accuracy, parse_accuracy
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.nameplate import parse_nameplate
 from benchlog.quantity_text import Divider
@@ -57,7 +57,7 @@ def supply(
     reading, loaded : str or float
         Voltage without and with the load, as displayed (``"27.75 V ac"``) or in volts.
     accuracy : str, optional
-        The meter's accuracy statement, ``"1 % + 5"``; 2 % + 10 counts where it is not given.
+        The meter's accuracy statement, ``"1 % + 5"``; without it 2 % + 10 counts are assumed.
     resolution : str or float, optional
         One count; from the digits of `reading` where it is not given.
     mains, mains_nominal : str or float, optional
@@ -236,7 +236,7 @@ def crosscheck(
     readings : mapping of str to str or float
         What each meter shows, by tag; with `function` plain numbers do: ``{"A": 5.19, "B": 5.0}``.
     accuracy : mapping of str to str
-        Accuracy statement of each meter; 2 % + 10 counts where it is missing.
+        Accuracy statement of each meter; without it 2 % + 10 counts are assumed, of a thermometer 2 % + 5 °C.
     function : Function or str, optional
         What all meters are set to (``"V="``), where the texts do not say.
 
@@ -279,7 +279,7 @@ def _meter_reading(
     if resolution is not None:
         step = _positive(resolution, reading.unit, "resolution")
         reading = parse_displayed(shown, function, instrument=tag, resolution=step)
-    return MeterReading(reading, _accuracy(accuracy, UNKNOWN_ACCURACY))
+    return MeterReading(reading, _accuracy(accuracy, assumed_accuracy(reading.function)))
 
 
 def _accuracy(text: str | None, otherwise: Accuracy) -> Accuracy:

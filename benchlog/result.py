@@ -161,6 +161,7 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
     """What a check concluded. Field names are those of the JSON.
 
     `check` names the kind of check (``supply``, ``turns_ratio``...), `check_id` the plan's id of it (``C03``).
+    `because` is the finding that `reason` states, if it states one.
     `expectations` names the quantity that holds what was expected of another: ``{"no_load_voltage": "expected_no_load"}``.
     `limits_set` is ``"plan"``, ``"computed"`` or ``"typed"``; a result of the last can release a hold point only where its
     check has adopted it.
@@ -172,6 +173,7 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
     check: str
     verdict: Verdict
     reason: str
+    because: str | None = None
     time: str = ""
     check_id: str = ""
     check_revision: str = ""

@@ -10,6 +10,7 @@ import pytest
 
 from benchlog.bench import bench_schema, read_bench
 from benchlog.cli import main
+from benchlog.cli.manual import PAGES
 from benchlog.file_reference import reference_text
 from benchlog.plan import plan_schema, read_plan
 
@@ -44,6 +45,12 @@ def test_each_example_of_the_manual_is_a_check_that_reads(tmp_path: Path) -> Non
     text = reference_text(plan_schema())
     examples = re.findall(r"^    (\[\[check\]\]\n(?:    \S.*\n)+)", text, re.MULTILINE)
     assert len(examples) >= 11
+    assert set(re.findall(r'take = "(\w+)"\n', "".join(examples))) == {
+        "reading",
+        "question",
+        "phase",
+        "inductance",
+    }
     for example in examples:
         body = re.sub(r"^    ", "", example, flags=re.MULTILINE)
         path = tmp_path / "plan.toml"
@@ -87,3 +94,24 @@ def test_the_manual_names_what_a_kind_can_limit() -> None:
     text = " ".join(reference_text(plan_schema()).split())
     assert "limits, fixed before the reading, of no_load_voltage in V, source_resistance in ohm" in text
     assert "limits, fixed before the reading, of voltage in V, current in A, resistance in ohm" in text
+
+
+def test_the_entries_of_the_page_on_instruments_make_a_bench_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """With a second meter, which the group names."""
+    assert main(["manual", "instruments"]) == 0
+    text = capsys.readouterr().out
+    tables = [*examples(text, "instrument"), *examples(text, "group")]
+    path = tmp_path / "bench.toml"
+    path.write_text("\n".join([*tables, '[[instrument]]\ntag = "MB-02"']), encoding="utf-8")
+    bench = read_bench(path)
+    assert len(bench.instruments["MA-01"].accuracy) == 2
+    assert bench.groups[0].meters == ("MA-01", "MB-02")
+
+
+def test_the_overview_lists_every_other_page(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["manual"]) == 0
+    overview = capsys.readouterr().out
+    for page in PAGES:
+        assert re.search(rf"^  {page} +\S", overview, re.MULTILINE), page

@@ -1,10 +1,13 @@
-"""The ten lines of the README run as a real notebook; the checks by name agree with the commands."""
+"""The lines of `benchlog manual python` run as a real notebook; the checks by name agree with the commands."""
 
 from __future__ import annotations
 
+import ast
 import json
 import re
+import textwrap
 from collections.abc import Callable
+from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
@@ -50,23 +53,23 @@ def recorded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Cap
     return tmp_path
 
 
-def _readme_lines(*, with_logbook: bool) -> str:
-    text = (ROOT / "README.md").read_text(encoding="utf-8")
-    checks, logbook = re.findall(r"```python\n(.*?)```", text.partition("## In Python\n")[2], re.DOTALL)
-    return str(checks if not with_logbook else checks + logbook)
+def _cells(*, with_logbook: bool) -> list[str]:
+    """Statements of `benchlog manual python`, one a cell."""
+    page = files("benchlog").joinpath("notebook.txt").read_text(encoding="utf-8")
+    checks, logbook = page.split("Open a logbook")
+    code = textwrap.dedent("".join(re.findall(r"^    .*\n", checks + logbook * with_logbook, re.MULTILINE)))
+    return [ast.unparse(statement) for statement in ast.parse(code).body]
 
 
-def test_the_readmes_lines_run_as_a_notebook(recorded: Path) -> None:
-    """Each line is a cell; every cell that ends in a value shows it, results and tables as HTML."""
+def test_the_page_runs_as_a_notebook(recorded: Path) -> None:
+    """Each statement is a cell; every cell that ends in a value shows it, results and tables as HTML."""
     nbclient = pytest.importorskip("nbclient")
     nbformat = pytest.importorskip("nbformat")
-    readme = _readme_lines(with_logbook=True)
-    lines = [line for line in readme.splitlines() if line and not line.startswith("#")]
-    assert len(lines) <= 14
     (recorded / "sample_captures").mkdir()
     for path in (CAPTURE, SWAPPED):
         (recorded / "sample_captures" / path.name).write_bytes(path.read_bytes())
-    notebook = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(line) for line in lines])
+    cells = [nbformat.v4.new_code_cell(cell) for cell in _cells(with_logbook=True)]
+    notebook = nbformat.v4.new_notebook(cells=cells)
     client = nbclient.NotebookClient(notebook, timeout=120, resources={"metadata": {"path": str(recorded)}})
     client.execute()
     shown = [output.data for cell in notebook.cells for output in cell.outputs if "data" in output]
@@ -74,10 +77,10 @@ def test_the_readmes_lines_run_as_a_notebook(recorded: Path) -> None:
     assert any("101 turns, not 100" in data.get("text/html", "") for data in shown)
 
 
-def test_the_readmes_checks_run_where_nothing_was_recorded_yet(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_page_s_checks_run_where_nothing_was_recorded_yet(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(ROOT)
     names: dict[str, object] = {}
-    exec(_readme_lines(with_logbook=False), names)
+    exec("\n".join(_cells(with_logbook=False)), names)
     assert isinstance(names["ratio"], Result)
 
 

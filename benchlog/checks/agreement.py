@@ -294,9 +294,8 @@ def _reason(found: Agreement, a: Series, b: Series, unit: str, judged: float | N
     text += f", 95 % of single readings {format_span(found.limits_low, found.limits_high, unit)}"
     if judged is None:
         return f"{text}; to judge that, give both accuracies"
-    place = f"worst of {len(found.steps)} levels" if len(found.steps) > 1 else "over the whole log"
-    claim = "more than their accuracies allow" if judged > 1 else "within what their accuracies allow"
-    return f"{text}; the average is {claim} (E_n {judged:.2f}, {place})"
+    place = "worst level" if len(found.steps) > 1 else "average"
+    return f"{text}; {place}: {judged:.2f} times what their accuracies allow (E_n)"
 
 
 def _number(value: float) -> float | None:

@@ -1,9 +1,10 @@
-"""Convert the reading of an average-responding meter to rms with a capture of the waveform."""
+"""Average-responding meters: when they may differ from others, and how a capture of the waveform converts them to rms."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from collections.abc import Set as AbstractSet
 from typing import Any
 
 from benchlog.checks.meter_pairs import NodeMeter
@@ -12,6 +13,7 @@ from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import uncertain
 from benchlog.number_format import format_quantity
+from benchlog.reading import Function
 from benchlog.signal.findings import Severity
 from benchlog.signal.waveform import Waveform
 
@@ -20,6 +22,29 @@ SINE_FORM_FACTOR = math.pi / (2 * math.sqrt(2))
 
 #: An 8-bit scope shows a form factor to about this, relative (half-width; judgement).
 _SCOPE_SHAPE = 0.01
+
+
+def unlike(function: Function, first: str, second: str, averaging: AbstractSet[str]) -> str:
+    """Why two good meters may differ where the waveform is not known; empty if they may not.
+
+    Parameters
+    ----------
+    first, second : str
+        Tags of the meters.
+    averaging : set of str
+        Tags of the meters that respond to the average.
+
+    Examples
+    --------
+    >>> unlike(Function.AC_VOLTS, "MA-01", "MB-02", {"MB-02"})
+    'MB-02 responds to the average, which is right on a sine only'
+    >>> unlike(Function.DC_VOLTS, "MA-01", "MB-02", {"MB-02"})
+    ''
+    """
+    ones = [tag for tag in (first, second) if tag in averaging]
+    if function.coupling != "ac" or len(ones) != 1:
+        return ""
+    return f"{ones[0]} responds to the average, which is right on a sine only"
 
 
 def as_rms(
@@ -85,7 +110,7 @@ def _average_over_rms(waveform: Waveform) -> Any:
     if blocking or not waveform.ac_rms.value > 0:
         raise AnalysisError(
             f"the capture does not show the waveform: {blocking[0] if blocking else 'it does not alternate'}",
-            hint="capture some whole cycles of the node itself",
+            hint="capture some whole cycles at the same points",
         )
     mean_abs, rms = waveform.ac_mean_abs, waveform.ac_rms
     ratio = SINE_FORM_FACTOR * mean_abs.value / rms.value

@@ -12,14 +12,14 @@ from benchlog.finding import Finding, FindingKind
 from benchlog.hookup import Hookup, in_words
 from benchlog.magnetics.wire import COPPER_PER_K, Wire
 from benchlog.metrology.budget import to_uncertain
-from benchlog.metrology.conformity import RULE, Judgement, judge
+from benchlog.metrology.conformity import RULE, Judgement, judge, unjudged
 from benchlog.metrology.meter_reading import (
     MeterReading,
     functions_used,
     misleading_flags,
     same_meter_and_range,
 )
-from benchlog.metrology.next_best import WORTH, Way, chance_to_settle, way_out, with_ways
+from benchlog.metrology.next_best import WORTH, Way, chance_to_settle, with_ways
 from benchlog.number_format import format_quantity, format_uncertain
 from benchlog.reading import Function, State
 from benchlog.result import Limits, Result, Uncertain, Verdict
@@ -114,6 +114,7 @@ def check_continuity(
         check="continuity",
         verdict=judgement.verdict,
         reason=judgement.reason,
+        because=judgement.because,
         quantities=quantities,
         expectations={} if expected is None else {"resistance": "expected_resistance"},
         limits={"resistance": used} if used else {},
@@ -148,7 +149,7 @@ def _judge_with_leads(
         doubt = _leads_decide(resistance, limits, judgement.verdict)
     if doubt is not None:
         findings.append(doubt)
-        judgement = Judgement(Verdict.INDETERMINATE, judgement.conformance_probability, doubt, way_out(doubt))
+        judgement = unjudged(doubt, judgement.conformance_probability)
     judgement = _below_zero(reading) or judgement
     return judgement, [*findings, *_about_a_fail(judgement, resistance, limits, two_wire=current is None)]
 
@@ -335,7 +336,7 @@ def _judge(resistance: Uncertain, limits: Limits | None, *, two_wire: bool) -> J
         return Judgement(
             Verdict.INDETERMINATE,
             judgement.conformance_probability,
-            f"{format_quantity(resistance.value, 'ohm')} with U = {format_quantity(expanded, 'ohm', 2)} can't be resolved: {short}",
+            f"{format_uncertain(resistance.value, expanded, 'ohm')} can't be resolved: {short}",
             _finer(resistance, limits, advice),
         )
     if judgement.verdict is Verdict.INDETERMINATE and two_wire and resistance.value < _FOUR_WIRE_OHM:

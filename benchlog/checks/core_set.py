@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
+import msgspec
+
 from benchlog.capture import Capture
 from benchlog.checks.scope_channels import scopes_used
 from benchlog.checks.series_resistor import SeriesSetup, measure_inductance
@@ -67,10 +69,9 @@ def check_core_set(
         raised = float(measure_inductance(higher[name], alike).inductance.x) if name in higher else None
         readings.append(CoreReading(name, noise.value, noise.expanded_uncertainty, raised))
         if own.blocked:
-            doubt = own.blocked[0]
-            words = f"core {name}: {doubt}"
-            result = _result(quantities, Verdict.INDETERMINATE, words, findings, {}, capture)
-            return with_ways(result, [way_out(doubt)])
+            doubt = own.blocked[0].about(f"core {name}")
+            result = _result(quantities, Verdict.INDETERMINATE, doubt, findings, {}, capture)
+            return with_ways(msgspec.structs.replace(result, because=doubt), [way_out(doubt)])
     group = compare_cores(readings)
     verdict, reason = _judge(group, len(readings))
     level_tells = not higher and _may_be_cracked(group)

@@ -8,7 +8,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from benchlog.checks.average_responding import as_rms
+from benchlog.checks.average_responding import as_rms, unlike
 from benchlog.checks.meter_pairs import (
     E_N_LIMITS,
     E_N_RULE,
@@ -25,7 +25,7 @@ from benchlog.errors import AnalysisError, UsageError
 from benchlog.finding import Finding, FindingKind, unique
 from benchlog.hookup import in_words
 from benchlog.influence import Role
-from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy
+from benchlog.metrology.accuracy import Accuracy, assumed_accuracy
 from benchlog.metrology.budget import uncertain
 from benchlog.metrology.meter_reading import (
     MeterReading,
@@ -41,9 +41,9 @@ from benchlog.signal.waveform import Waveform
 
 _NEAR_ZERO_COUNTS = 10
 #: What settles doubts other than uncertainty; chances and minutes are judgement.
-_CAPTURE = Way("capture the waveform at the node (--waveform)", 0.9, 5.0)
+_CAPTURE = Way("capture the waveform at the same points (--waveform)", 0.9, 5.0)
 _STANDARD = Way("read a check standard with each", 0.9, 3.0)
-_AT_REST = Way("wait until the node is steady, then read A-B-A again", 0.85, 3.0)
+_AT_REST = Way("wait until the displays are steady, then read A-B-A again", 0.85, 3.0)
 _ACCURACIES = Way("look up the missing accuracy in the meter's manual and state it (--accuracy)", 0.9, 2.0)
 #: The least that a data sheet allows a meter: what its display can't resolve.
 _LEAST = Accuracy(0.0, 1.0)
@@ -78,7 +78,7 @@ def check_crosscheck(
         that differs most). Above E_n 1 it fails if no value of the node lets every meter be within its data sheet; else it
         is indeterminate, as a few per cent of good meters differ so much. It is also indeterminate if only meters of
         different response differ and the waveform is not known, and if it passes only by accuracies that nobody stated: an
-        assumption as wide as 2 % + 10 counts makes it easy to agree. `details` has every pair, every meter, and with three
+        assumption as wide as that makes it easy to agree. `details` has every pair, every meter, and with three
         or more the odd one out.
 
     Raises
@@ -113,6 +113,7 @@ def check_crosscheck(
         check="crosscheck",
         verdict=verdict,
         reason=reason,
+        because=moved or None,
         quantities={"e_n": Uncertain(compared.joint, 0.0, 0.0, "1"), "difference": compared.worst.difference},
         limits={"e_n": E_N_LIMITS},
         rule=E_N_RULE if len(meters) == 2 else JOINT_RULE,
@@ -188,7 +189,12 @@ def _which_is_wrong(compared: Comparison, moved: str, blind: str) -> tuple[str |
 
 def _unstated(compared: Comparison) -> list[str]:
     """Tags of the meters whose accuracy is assumed."""
-    return [m.tag for m in compared.meters if m.readings[0].accuracy == UNKNOWN_ACCURACY]
+    return [m.tag for m in compared.meters if m.readings[0].accuracy.assumed]
+
+
+def _assumption(compared: Comparison) -> str:
+    """What is assumed where an accuracy was not stated: the same of all, as they measure one quantity."""
+    return f"{assumed_accuracy(compared.meters[0].readings[0].reading.function).words} assumed"
 
 
 def _only_by_assumption(compared: Comparison) -> str:
@@ -200,7 +206,7 @@ def _only_by_assumption(compared: Comparison) -> str:
     if not compare_all(strict, compared.fit, compared.unit).failed:
         return ""
     return (
-        f"{_apart(compared)}, within an assumed 2 % + 10 counts; whether {' and '.join(tags)} may be so far off, "
+        f"{_apart(compared)}, within the {_assumption(compared)}; whether {' and '.join(tags)} may be so far off, "
         "only their manuals say"
     )
 
@@ -212,7 +218,7 @@ def _strictest(meter: NodeMeter) -> NodeMeter:
 
 def _assumed(compared: Comparison) -> list[Finding]:
     tags = _unstated(compared)
-    words = f"accuracy of {' and '.join(tags)} is not known: 2 % + 10 counts assumed"
+    words = f"accuracy of {' and '.join(tags)} is not known: {_assumption(compared)}"
     assumed = [Finding(FindingKind.ACCURACY, words)] if tags else []
     doubts = {m.tag: m.readings[0].accuracy.doubt for m in compared.meters}
     doubtful = [f"accuracy of {tag} {doubt}" for tag, doubt in doubts.items() if doubt]
@@ -292,9 +298,8 @@ def _moved_more(worst: MeterPair, readings: Sequence[MeterReading], unit: str) -
         moved = max(values) - min(values)
         if moved > max(difference, *(m.accuracy.bound(m.value, m.reading.resolution) for m in own)):
             return (
-                f"the node moved more than the difference: {tag} went from {format_quantity(values[0], unit)} to "
-                f"{format_quantity(values[-1], unit)}, the meters differ by {format_quantity(difference, unit)}; wait until it "
-                "is steady and read A-B-A again"
+                f"what was measured moved more than the meters differ: {tag} went from {format_quantity(values[0], unit)} to "
+                f"{format_quantity(values[-1], unit)}, the meters differ by {format_quantity(difference, unit)}"
             )
     return ""
 
@@ -308,12 +313,16 @@ def _about_drift(fit: NodeValues, readings: Sequence[MeterReading]) -> list[Find
             return []
         per = "a second" if fit.per_second else "from reading to reading"
         moved = format_quantity(fit.drift, readings[0].reading.unit)
-        return [Finding(FindingKind.DRIFT, f"the node moved by {moved} {per}; removed from the difference")]
+        return [
+            Finding(
+                FindingKind.DRIFT, f"what was measured moved by {moved} {per}; the difference is without that"
+            )
+        ]
     if fit.degrees_of_freedom > 0:
         return [
             Finding(
                 FindingKind.DRIFT,
-                "each meter was read only once, so a drift of the node would look like a difference; read A-B-A",
+                "each meter was read only once, so a drift of what was measured would look like a difference; read A-B-A",
             )
         ]
     return []
@@ -331,7 +340,7 @@ def _all_may_be_right(compared: Comparison) -> str:
         return ""
     every = "both" if len(lows) == 2 else "all"
     return (
-        f"E_n {compared.joint:.2f}: good meters seldom differ so much, but {every} may still be within their data sheets; check "
+        f"{_reason(compared)}: good meters seldom differ so much, but {every} may still be within their data sheets; check "
         "each against a check standard"
     )
 
@@ -341,31 +350,29 @@ def _unlike_response(compared: Comparison, responses: Mapping[str, str], wavefor
     if waveform is not None or not compared.failed:
         return ""
     averaging = {tag for tag, kind in responses.items() if kind == "average"}
-    apart = [pair for pair in compared.pairs if pair.e_n > 1]
-    if not apart or any((p.first.tag in averaging) is (p.second.tag in averaging) for p in apart):
+    function = compared.meters[0].readings[0].reading.function
+    apart = sorted((pair for pair in compared.pairs if pair.e_n > 1), key=lambda pair: -pair.e_n)
+    why = [unlike(function, pair.first.tag, pair.second.tag, averaging) for pair in apart]
+    if not why or not all(why):
         return ""
-    worst = max(apart, key=lambda pair: pair.e_n)
-    return (
-        f"{worst.first.tag} and {worst.second.tag} differ (E_n {worst.e_n:.2f}), but one responds to the average: they agree "
-        "on a sine only; capture the waveform (--waveform FILE --channel CH)"
-    )
+    return f"{_reason(compared)}, but {why[0]}; capture the waveform (--waveform FILE --channel CH)"
 
 
 def _apart(compared: Comparison) -> str:
     """How far the two meters that differ most are apart."""
     a, b, unit = compared.worst.first, compared.worst.second, compared.unit
+    most = "" if len(compared.meters) == 2 else "most, "
     return (
-        f"{a.tag} {format_quantity(a.value, unit)} and {b.tag} {format_quantity(b.value, unit)} differ by "
+        f"{a.tag} {format_quantity(a.value, unit)} and {b.tag} {format_quantity(b.value, unit)} differ {most}by "
         f"{format_quantity(abs(a.value - b.value), unit)}"
     )
 
 
 def _reason(compared: Comparison) -> str:
-    extent = "more than their accuracies allow" if compared.failed else "within what their accuracies allow"
+    """How far the meters are apart, in parts of what their accuracies allow."""
+    apart, of_all = _apart(compared), len(compared.meters)
     if not compared.failed and (unstated := _unstated(compared)):
-        of_all = len(unstated) == len(compared.meters)
-        extent = (
-            f"which {'a count of their displays' if of_all else 'the stated accuracies alone'} would allow"
-        )
-    jointly = "" if len(compared.meters) == 2 else f"all {len(compared.meters)} meters jointly: "
-    return f"{_apart(compared)}, {extent} ({jointly}E_n {compared.joint:.2f})"
+        allow = "a count of their displays" if len(unstated) == of_all else "the stated accuracies alone"
+        return f"{apart}, which {allow} would allow"
+    times = f"{compared.joint:.2f} times what their accuracies allow (E_n)"
+    return f"{apart}, {times}" if of_all == 2 else f"{apart}; all {of_all} together differ by {times}"

@@ -31,9 +31,9 @@ from benchlog.magnetics.flux import peak_flux_density_t
 from benchlog.magnetics.shorted_turn import ShortedTurn, find_shorted_turn
 from benchlog.magnetics.turns_posterior import TurnsPosterior
 from benchlog.metrology.budget import to_uncertain, uniform
-from benchlog.metrology.conformity import RULE, Judgement, judge
+from benchlog.metrology.conformity import RULE, Judgement, judge, unjudged
 from benchlog.metrology.gtc import GTC
-from benchlog.metrology.next_best import Way, way_out, with_ways
+from benchlog.metrology.next_best import with_ways
 from benchlog.number_format import format_quantity
 from benchlog.result import Limits, Result, Uncertain, Verdict, worst_verdict
 from benchlog.wording import quantity_words
@@ -123,15 +123,16 @@ def check_inductance(
     short = _shorted(coil, turns, al_h)
     expected_h = al_h * turns**2 if turns and al_h else None
     doubt = None if short else _hookup_doubt(coil, setup, expected_h, judgement)
-    verdict, reason, way = _believed(judgement, coil, doubt)
+    believed = _believed(judgement, coil, doubt)
     first = [Finding(FindingKind.SHORTED_TURN, short.words)] if short else []
     findings = [*first, *findings, *filter(None, [doubt])]
-    reason = _reason(reason, first if verdict is Verdict.FAIL else [], posterior)
+    reason = _reason(believed.reason, first if believed.verdict is Verdict.FAIL else [], posterior)
     wiring, scopes = _wiring(setup, capture.instrument), scopes_used(capture)
     result = Result(
         check="inductance",
-        verdict=verdict,
+        verdict=believed.verdict,
         reason=reason,
+        because=believed.because,
         quantities=quantities,
         limits=used,
         limits_set="plan" if limits else "computed",
@@ -150,7 +151,7 @@ def check_inductance(
         },
         details=_details(coil, short),
     )
-    return with_ways(result, [way] if way else [])
+    return with_ways(result, [believed.way] if believed.way else [])
 
 
 def _quantities(coil: MeasuredCoil, turns: int | None, area_m2: float | None) -> dict[str, Uncertain]:
@@ -207,19 +208,15 @@ def _slip(coil: MeasuredCoil, setup: SeriesSetup, expected_h: float) -> Finding 
     return None
 
 
-def _believed(
-    judgement: Judgement, coil: MeasuredCoil, doubt: Finding | None
-) -> tuple[Verdict, str, Way | None]:
-    """Verdict, reason, and a way out if the record allows no verdict or the hook-up shows no winding."""
+def _believed(judgement: Judgement, coil: MeasuredCoil, doubt: Finding | None) -> Judgement:
+    """The judgement, unless the record allows no verdict or the hook-up shows no winding."""
     if in_phase(coil.phase_deg) and (coil.blocked or judgement.verdict is not Verdict.NOT_DONE):
-        doubt = next(f for f in coil.findings if f.kind is FindingKind.HOOKUP)
-        return Verdict.INDETERMINATE, doubt, way_out(doubt)
+        return unjudged(next(f for f in coil.findings if f.kind is FindingKind.HOOKUP))
     if coil.blocked:
-        doubt = coil.blocked[0]
-        return Verdict.INDETERMINATE, f"no verdict from this record: {doubt}", way_out(doubt)
+        return unjudged(coil.blocked[0], record=True)
     if doubt is not None and judgement.verdict is not Verdict.NOT_DONE:
-        return Verdict.INDETERMINATE, doubt, way_out(doubt)
-    return judgement.verdict, judgement.reason, judgement.way
+        return unjudged(doubt)
+    return judgement
 
 
 def _check_arguments(

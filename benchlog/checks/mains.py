@@ -24,7 +24,7 @@ MAINS_DRIFT = 0.003
 #: A reading further off is a slip, or of mains with another nominal value (judgement).
 _MAINS_PLAUSIBLE = 0.25
 #: Accuracy of a plug-in mains monitor if none is stated (common practice, no source).
-PLUG_IN_MONITOR = Accuracy(0.01, 1, "plug-in monitor: 1 % + 1 count assumed")
+PLUG_IN_MONITOR = Accuracy(0.01, 1, "plug-in monitor", assumed=True)
 
 
 def nominal_mains(mains_v: float) -> float:
@@ -89,6 +89,14 @@ class Mains:
         if reading.value is None or reading.value <= 0:
             raise UsageError(f"mains {text!r} must be above zero", hint="check sign and digits")
         return cls.of(MeterReading(reading, accuracy), nominal_v)
+
+    @property
+    def assumed(self) -> str:
+        """What nobody stated, in words; empty if everything was."""
+        parts = [f"nominal {self.nominal_v:g} V"] if self.nominal_assumed else []
+        if self.reading.accuracy.assumed:
+            parts.append(f"accuracy {self.reading.accuracy}")
+        return f"mains: {' and '.join(parts)} assumed" if parts else ""
 
     @property
     def volt(self) -> float:

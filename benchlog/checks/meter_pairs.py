@@ -186,7 +186,7 @@ def odd_one_out(compared: Comparison) -> tuple[str | None, str]:
         What to do, for the user.
     """
     meters, fit, unit = compared.meters, compared.fit, compared.unit
-    candidates: list[tuple[str, float, float, float]] = []
+    candidates: list[tuple[str, float, float]] = []
     strong = [(pair.first.tag, pair.second.tag) for pair in compared.pairs if pair.e_n > 1]
     for meter in meters:
         rest = [m for m in meters if m is not meter]
@@ -195,14 +195,13 @@ def odd_one_out(compared: Comparison) -> tuple[str | None, str]:
         weights = [1 / _variance(m, fit) for m in rest]
         consensus = sum(w * m.value for w, m in zip(weights, rest, strict=True)) / sum(weights)
         u = 1 / math.sqrt(sum(weights))
-        e_n = abs(meter.value - consensus) / expanded_at_2(math.sqrt(_variance(meter, fit)), u)
-        if e_n > 1:
-            candidates.append((meter.tag, e_n, consensus, 2 * u))
+        if abs(meter.value - consensus) > expanded_at_2(math.sqrt(_variance(meter, fit)), u):
+            candidates.append((meter.tag, consensus, 2 * u))
     if len(candidates) == 1:
-        tag, e_n, consensus, expanded = candidates[0]
+        tag, consensus, expanded = candidates[0]
         return tag, (
-            f"{tag} is the odd one out: the others agree on {format_uncertain(consensus, expanded, unit)}, "
-            f"{tag} is off by E_n {e_n:.2f}; check it against a check standard"
+            f"{tag} is the odd one out: the others agree on {format_uncertain(consensus, expanded, unit)}; "
+            f"check {tag} against a check standard"
         )
     if candidates:
         names = " or ".join(tag for tag, *_ in candidates)

@@ -6,9 +6,9 @@ from benchlog.capture import Capture
 from benchlog.checks.scope_channels import ScopeGains, fit_pair, scopes_used
 from benchlog.finding import Finding, FindingKind
 from benchlog.metrology.budget import to_uncertain
-from benchlog.metrology.conformity import RULE, Judgement, judge
-from benchlog.metrology.next_best import way_out, with_ways
-from benchlog.result import Limits, Result, Uncertain, Verdict
+from benchlog.metrology.conformity import RULE, judge, unjudged
+from benchlog.metrology.next_best import with_ways
+from benchlog.result import Limits, Result, Uncertain
 
 #: Largest deviation from 0 or 180 degrees of two windings on one core inside the frequency window.
 PHASE_ALLOWED_DEG = 15.0
@@ -21,15 +21,13 @@ def check_phase(capture: Capture, primary: str, secondary: str, limits: Limits) 
     phase = to_uncertain(pair.phase_deg() + gains.delay_deg(pair), "deg")
     judgement = judge(phase, limits, "phase")
     if pair.blocking:
-        doubt = pair.blocking[0]
-        judgement = Judgement(
-            Verdict.INDETERMINATE, 0.0, f"no verdict from this record: {doubt}", way_out(doubt)
-        )
+        judgement = unjudged(pair.blocking[0], record=True)
     scopes = scopes_used(capture)
     result = Result(
         check="phase",
         verdict=judgement.verdict,
         reason=judgement.reason,
+        because=judgement.because,
         quantities={
             "phase": phase,
             "frequency": to_uncertain(gains.frequency(pair), "Hz"),

@@ -26,14 +26,14 @@ from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.hookup import in_words
 from benchlog.metrology.budget import to_uncertain
-from benchlog.metrology.conformity import RULE, Judgement, e_n, judge
+from benchlog.metrology.conformity import RULE, Judgement, e_n, judge, unjudged
 from benchlog.metrology.meter_reading import (
     MeterReading,
     functions_used,
     misleading_flags,
     same_meter_and_range,
 )
-from benchlog.metrology.next_best import Way, way_out, with_ways
+from benchlog.metrology.next_best import Way, ways_to_settle, with_ways
 from benchlog.nameplate import Nameplate, Regulation
 from benchlog.number_format import format_quantity
 from benchlog.reading import Function
@@ -52,6 +52,8 @@ _LOAD_IT = Way(
     0.9,
     3.0,
 )
+#: Of the limits that allow for any mains, 12 % are left: what lies near their ends is then mostly far outside.
+_READ_MAINS = Way("read the mains in the same minute (--mains)", 0.8, 1.0)
 _EXCHANGE = Way("swap the leads and read again", 0.95, 0.5)
 _THIRD_METER = Way("read a fresh cell with both, then a third meter on the same points", 0.8, 4.0)
 _DC = (Function.DC_VOLTS,)
@@ -118,7 +120,7 @@ def check_supply(
     )
     apart = _apart(no_load, second)
     judgements[0] = _doubt(judgements[0], no_load, second, apart, expected, findings)
-    judgements[1:1] = [Judgement(Verdict.INDETERMINATE, 0.0, d, way_out(d)) for d in doubts[:1]]
+    judgements[1:1] = map(unjudged, doubts[:1])
     trusted = nameplate.coupling == "ac" and no_load.value > expected.no_load_v / 2
     design = _rectified(trusted, no_load, mains, capacitor_v, quantities, findings)
     doubted = _in_doubt(judgements[0], no_load, apart, used["no_load_voltage"])
@@ -130,6 +132,7 @@ def check_supply(
         check="supply",
         verdict=deciding.verdict,
         reason=deciding.reason,
+        because=deciding.because,
         quantities=quantities,
         expectations={"no_load_voltage": "expected_no_load"},
         limits=used,
@@ -146,7 +149,10 @@ def check_supply(
         cautions=_cautions(nameplate, no_load, load, expected),
         findings=tuple(findings),
     )
-    return with_ways(result, [j.way for j in judgements if j.way is not None])
+    ways = [j.way for j in judgements if j.way is not None]
+    if not ways and mains is None and not limits and expected.regulation is not Regulation.REGULATED:
+        ways = [_READ_MAINS, *ways_to_settle(result)]
+    return with_ways(result, ways)
 
 
 def _quantities(
@@ -192,8 +198,7 @@ def _judge_outputs(
         used |= planned
         found = [judge(quantities["no_load_voltage"], used["no_load_voltage"], "no-load voltage")]
         if isinstance(no_load, Captured) and (doubt := no_load.spoiled):
-            words = f"no verdict from this record: {doubt}"
-            found = [Judgement(Verdict.INDETERMINATE, 0.0, words, way_out(doubt))]
+            found = [unjudged(doubt, record=True)]
         if load is not None and not doubtful:
             found += judge_load(nameplate, quantities, used)
         return used, found
@@ -229,8 +234,8 @@ def _of_either(
         )
         return Verdict.INDETERMINATE, f"if regulated: {regulated}; if not: {unregulated}"
     return Verdict.INDETERMINATE, (
-        f"{shown} counts as {verdicts[0]} if the output is regulated, as {verdicts[1]} if not, and the nameplate does not say "
-        "which (--regulation)"
+        f"{shown}: {verdicts[0].words} if the output is regulated, {verdicts[1].words} if not; the nameplate does not say "
+        "which it is (--regulation)"
     )
 
 
@@ -242,7 +247,7 @@ def _cautions(
         cautions.append(DEAD_CAUTION)
     if load is not None and load.power_w > HOT_W:
         cautions.append(
-            f"load of {format_quantity(load.power_w, 'W')}: keep it under 10 s, on a surface that can take the heat"
+            f"load of {format_quantity(load.power_w, 'W', 2)}: keep it under 10 s, on a surface that can take the heat"
         )
     if abs(no_load.value) > (50 if nameplate.coupling == "ac" else 120):
         cautions.append(
@@ -301,24 +306,21 @@ def _doubt(
         return Judgement(
             Verdict.INDETERMINATE,
             judgement.conformance_probability,
-            f"{no_load.reading.displayed}: the polarity is reversed. Are the leads swapped, or is the plug wired "
-            "against its label? Swap the leads and read again",
+            f"{no_load.reading.displayed}: the polarity is reversed; are the leads swapped, or is the plug wired against its "
+            "label?",
             _EXCHANGE,
         )
     if second is not None and apart is not None:
         which = "" if second.name == "meter" else f" {second.name}"
-        findings.append(
-            Finding(
-                FindingKind.SECOND_METER,
-                f"second meter{which}: {second.reading.displayed}, E_n {apart:.2f}",
-            )
-        )
+        agrees = "disagrees" if apart > 1 else "agrees"
+        words = f"second meter{which}: {second.reading.displayed}, {agrees} (E_n {apart:.2f}; up to 1 is agreement)"
+        findings.append(Finding(FindingKind.SECOND_METER, words))
         if apart > 1:
             return Judgement(
                 Verdict.INDETERMINATE,
                 judgement.conformance_probability,
-                f"{_both(no_load, second)} disagree (E_n {apart:.2f}): one of them, or its leads or "
-                "setting, is wrong; benchlog diagnose finds which",
+                f"{_both(no_load, second)} disagree, by {apart:.2f} times what their accuracies allow (E_n): one of them, or "
+                "its leads or setting, is wrong; benchlog diagnose finds which",
                 _THIRD_METER,
             )
     elif judgement.verdict is Verdict.FAIL and near_zero(no_load, expected.no_load_v):
@@ -352,7 +354,7 @@ def _rectified(
     if mains is None:
         findings.append(
             Finding(
-                FindingKind.ASSUMPTION,
+                FindingKind.DESIGN,
                 "highest rectified peak: as if mains had been 10 % low at the reading",
             )
         )

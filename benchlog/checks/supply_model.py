@@ -146,12 +146,11 @@ def _at_mains(
     if mains is None:
         low, high = low * (1 - MAINS_TOLERANCE), high * (1 + MAINS_TOLERANCE)
         words.append(f"mains ±{MAINS_TOLERANCE * 100:g} %")
-        notes.append("mains not read: the limits allow ±10 % for it; read it in the same minute")
+        notes.append("mains not read: the limits allow ±10 % for it")
     else:
         low, high, middle = low * mains.scale, high * mains.scale, middle * mains.scale
         words.append(f"mains {mains.volt:g} V, nominal {mains.nominal_v:g} V")
-        if mains.nominal_assumed:
-            notes.append(f"nominal mains taken as {mains.nominal_v:g} V")
+        notes += filter(None, [mains.assumed])
     words.append(f"±{tolerance * 100:g} % for the part")
     return Expected(
         no_load_v=middle,

@@ -39,8 +39,8 @@ from benchlog.magnetics.frequency_window import SIGNAL_FACTOR
 from benchlog.magnetics.transformer import Transformer
 from benchlog.magnetics.turns_posterior import TurnsPosterior
 from benchlog.metrology.budget import to_uncertain
-from benchlog.metrology.conformity import RULE, Judgement
-from benchlog.metrology.next_best import Way, way_out, with_ways
+from benchlog.metrology.conformity import RULE, Judgement, unjudged
+from benchlog.metrology.next_best import Way, with_ways
 from benchlog.number_format import format_quantity
 from benchlog.result import Limits, Result, Uncertain, Verdict
 
@@ -99,8 +99,9 @@ def check_turns_ratio(
     wiring, scopes = _wiring(setup, capture.instrument), scopes_used(*ratio.captures)
     result = Result(
         check="turns_ratio",
-        verdict=judged.verdict,
+        verdict=judged.judgement.verdict,
         reason=judged.reason,
+        because=judged.judgement.because,
         quantities={"turns_ratio": ratio.turns, "phase": ratio.phase, "frequency": ratio.frequency},
         limits={"turns_ratio": used} if used else {},
         limits_set="plan" if limits else "computed",
@@ -149,23 +150,15 @@ class _Judged:
     methods: tuple[Method, ...]
 
     @property
-    def verdict(self) -> Verdict:
-        return Verdict.INDETERMINATE if self.blocked else self.judgement.verdict
-
-    @property
     def ways(self) -> tuple[Way, ...]:
         """Way out if it can't be judged at all."""
-        if doubts := (*self.blocked, *self.doubts):
-            return (way_out(doubts[0]),)
         if self.judgement.way:
             return (self.judgement.way,)
         return self.methods or (() if self.posterior is None else (CHECK_AGAIN,))
 
     @property
     def reason(self) -> str:
-        if self.blocked:
-            return f"no verdict from this record: {self.blocked[0]}"
-        if self.doubts or self.posterior is None:
+        if self.judgement.because is not None or self.posterior is None:
             return self.judgement.reason
         return f"{self.posterior.words}: {self.judgement.reason}"
 
@@ -200,9 +193,9 @@ def _judge(ratio: _Ratio, limits: Limits | None, prior: Mapping[int, float] | No
         blocked += filter(None, map(unlike_harmonics, ratio.pairs, ratio.captures))
     doubts = _hookup_doubts(ratio, judgement)
     methods: tuple[Method, ...] = ()
-    if doubts:
-        judgement = Judgement(Verdict.INDETERMINATE, judgement.conformance_probability, doubts[0])
-    elif not blocked and judgement.verdict is not Verdict.PASS and posterior is not None and posterior.fits:
+    if blocked or doubts:
+        judgement = unjudged((*blocked, *doubts)[0], judgement.conformance_probability, record=bool(blocked))
+    elif judgement.verdict is not Verdict.PASS and posterior is not None and posterior.fits:
         methods = methods_that_settle(ratio.pairs, ratio.setup, ratio.expected)
     return _Judged(judgement, posterior, blocked, doubts, methods)
 
@@ -221,12 +214,7 @@ def _findings(ratio: _Ratio, judged: _Judged) -> tuple[Finding, ...]:
 def _other_number(judged: _Judged) -> list[Finding]:
     """What to do about a winding with a few turns too many or too few."""
     posterior = judged.posterior
-    if (
-        posterior is None
-        or judged.blocked
-        or judged.judgement.verdict is not Verdict.FAIL
-        or not posterior.decided
-    ):
+    if posterior is None or judged.judgement.verdict is not Verdict.FAIL or not posterior.decided:
         return []
     off = posterior.most_likely - posterior.planned
     if not 0 < abs(off) <= _FEW_TURNS:

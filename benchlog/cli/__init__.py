@@ -11,7 +11,8 @@ import sys
 from collections.abc import Callable, Sequence
 
 from benchlog import __version__
-from benchlog.cli.parser import Parser, add_common, folded
+from benchlog.cli.parser import Parser, add_common
+from benchlog.folding import folded
 
 TYPE_CHECKING = False  # importing typing would take a large part of the start-up time
 if TYPE_CHECKING:
@@ -75,7 +76,7 @@ def build_parser(*chosen: str) -> Parser:
     parser = Parser(
         prog="benchlog",
         description="Bench measurement logger: is the part right, can I trust the meter, what was measured when.",
-        epilog=f"commands:\n{listing}\n\nbenchlog COMMAND --help shows a command's usual options, benchlog manual COMMAND all.",
+        epilog=f"commands:\n{listing}\n\nbenchlog COMMAND --help shows a command's usual options, benchlog manual COMMAND all. benchlog manual lists more pages: connecting instruments, plan and bench files, Python.",
     )
     parser.whole = True
     parser.add_argument("--version", action="version", version=f"benchlog {__version__}")

@@ -15,6 +15,7 @@ from benchlog.cli.from_captures import number
 from benchlog.cli.manual_entry import typed_display
 from benchlog.cli.supply import stated_nameplate
 from benchlog.diagnosis.doubtful import possible_slips
+from benchlog.displayed import digits_left_out
 from benchlog.errors import UsageError
 from benchlog.metrology.accuracy import parse_accuracy
 from benchlog.metrology.meter_reading import no_number_hint
@@ -141,7 +142,7 @@ def lead_null(text: str, answers: Answers) -> str:
     shown = typed_display(answers.given["reading"], function=Function.OHMS)
     if shown.value is not None and (null.value or 0.0) > shown.value:
         return f"{text} is more than the {shown.displayed} of leads and part together: press the tips together and read again"
-    return _doubt(null, answers)
+    return _doubt(null, answers) or digits_left_out(null, shown)
 
 
 def limit(text: str, answers: Answers) -> str:
@@ -176,22 +177,37 @@ def channels(answers: Answers) -> str:
     return " or ".join(_capture(answers.given["capture"]).names)
 
 
-def channel(text: str, answers: Answers) -> str:
-    _capture(answers.given["capture"]).channel(text)
-    return ""
+def _others(capture: Capture, loop: str) -> list[str]:
+    """The channels that are not on the loop."""
+    return [name for name in capture.names if name != capture.channel(loop).name]
+
+
+def primary(text: str, answers: Answers) -> str:
+    others = _others(_capture(answers.given["capture"]), text)
+    return _mixed_up(text, others[0], answers) if len(others) == 1 else ""
 
 
 def secondary(text: str, answers: Answers) -> str:
-    capture = _capture(answers.given["capture"])
-    if capture.channel(text).name == capture.channel(answers.given["primary"]).name:
+    capture, loop = _capture(answers.given["capture"]), answers.given["primary"]
+    if capture.channel(text).name not in _others(capture, loop):
         raise UsageError(f"{text} is already on the loop", hint=f"one of {', '.join(capture.names)}")
-    return ""
+    return _mixed_up(loop, text, answers)
 
 
 def other_channel(answers: Answers) -> str | None:
-    capture = _capture(answers.given["capture"])
-    others = [name for name in capture.names if name != capture.channel(answers.given["primary"]).name]
+    others = _others(_capture(answers.given["capture"]), answers.given["primary"])
     return others[0] if len(others) == 1 else None
+
+
+def _mixed_up(loop: str, winding: str, answers: Answers) -> str:
+    """Doubt channels that would show the turns expected if each was on the other place."""
+    other_way = 1 / _turns_shown(loop, winding, answers)
+    if other_way < _DIVIDED or not 1 / _DIVIDED < other_way / _turns(answers) < _DIVIDED:
+        return ""
+    return (
+        f"{loop} shows {other_way:.0f} times as much as {winding}: are they mixed up, {loop} on the winding and {winding} on "
+        "the loop? (With a divider before the winding's channel, this may be right.)"
+    )
 
 
 def turns(text: str, answers: Answers) -> str:
@@ -203,14 +219,19 @@ def _turns(answers: Answers) -> float:
     return number(answers.given["expect"], "1", "number of turns") or 0.0
 
 
-def _factor_missing(answers: Answers) -> float:
-    """By how much the winding's channel shows less than the turns expected would give, by the spans of both channels."""
+def _turns_shown(loop: str, winding: str, answers: Answers) -> float:
+    """Ratio of two channels by their spans; the turns expected if one of them is flat."""
     import numpy as np
 
-    capture, given = _capture(answers.given["capture"]), answers.given
-    loop, winding = (capture.channel(given[role]) for role in ("primary", "secondary"))
-    spans = [float(np.ptp(c.codes)) * abs(c.scale * c.probe) for c in (loop, winding)]
-    return _turns(answers) * spans[0] / spans[1] if min(spans) > 0 else 1.0
+    channels = map(_capture(answers.given["capture"]).channel, (loop, winding))
+    spans = [float(np.ptp(c.codes)) * abs(c.scale * c.probe) for c in channels]
+    return spans[1] / spans[0] if min(spans) > 0 else _turns(answers)
+
+
+def _factor_missing(answers: Answers) -> float:
+    """By how much the winding's channel shows less than the turns expected would give."""
+    given = answers.given
+    return _turns(answers) / _turns_shown(given["primary"], given["secondary"], answers)
 
 
 def no_divider(answers: Answers) -> str | None:
@@ -249,11 +270,16 @@ def swapped(text: str, answers: Answers) -> str:
 # Crosscheck
 
 
+#: Questions for the names of the meters.
+METERS = ("first", "second", "third")
+
+
 def name(text: str, answers: Answers) -> str:
     if "=" in text:
         raise UsageError(f"{text!r} has an = in it", hint="leave it out")
-    if text == answers.given.get("first"):
-        raise UsageError(f"the first meter is called {text}", hint="give this one another name")
+    for which in METERS:
+        if text == answers.given.get(which):
+            raise UsageError(f"the {which} meter is called {text}", hint="give this one another name")
     if answers.meters:
         answers.bench.instrument(text)
     return ""
@@ -263,19 +289,29 @@ def any_display(text: str, answers: Answers) -> str:
     return _doubt(_number(text, meter=answers.given["first"]), answers)
 
 
-def same_point(text: str, answers: Answers) -> str:
-    first, second = typed_display(answers.given["shown"]), _number(text, meter=answers.given["second"])
-    if second.function is not first.function:
-        raise UsageError(
-            f"the first meter was on {first.function}, this one on {second.function}",
-            hint="set both to the same function and read again",
-        )
-    return _doubt(second, answers, first.value, f"what {answers.given['first']} shows")
+def same_points(which: str) -> Callable[[str, Answers], str]:
+    """Check a further meter's display against the first one's."""
+
+    def check(text: str, answers: Answers) -> str:
+        first, other = typed_display(answers.given["first shown"]), _number(text, meter=answers.given[which])
+        if other.function is not first.function:
+            raise UsageError(
+                f"the first meter was on {first.function}, this one on {other.function}",
+                hint="set both to the same function and read again",
+            )
+        return _doubt(other, answers, first.value, f"what {answers.given['first']} shows")
+
+    return check
 
 
-def tagged(name: str) -> Callable[[Answers], str | None]:
-    """Skip the question about accuracy if the bench file has the meter."""
-    return lambda answers: "" if answers.given[name] in answers.bench.instruments else None
+def without(which: str) -> Callable[[Answers], str | None]:
+    """Skip the questions about a meter that there is not."""
+    return lambda answers: None if answers.given[which] else ""
+
+
+def of_bench(which: str) -> Callable[[Answers], str | None]:
+    """Skip the question about accuracy if the bench file has the meter, or there is none."""
+    return lambda answers: "" if answers.given[which] in ("", *answers.bench.instruments) else None
 
 
 def tag(k: int, otherwise: str) -> Callable[[Answers], str]:

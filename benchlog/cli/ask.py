@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import os
 import shlex
 from collections.abc import Callable, Sequence
 
 from benchlog.cli.answers import Answers
 from benchlog.cli.context import default_bench
-from benchlog.cli.parser import terminal_columns
 from benchlog.cli.questions import QUESTIONS, Question
 from benchlog.errors import BenchlogError, UsageError
+from benchlog.folding import folded_command, terminal_columns
 
 Read = Callable[[str], str]
 Show = Callable[[str], object]
@@ -51,7 +50,8 @@ def ask(given: Sequence[str], read: Read = input, show: Show = print) -> list[st
             words += [question.option, before + answer]
         insisting += [question.kept] if doubted and question.kept else []
     words += dict.fromkeys(insisting)
-    show(f"The same without questions:\n{_command_line(words)}\n")
+    line = folded_command(f"benchlog {shlex.join(words)}", terminal_columns())
+    show("\n".join(["The same without questions:", *line, ""]))
     return words
 
 
@@ -79,14 +79,3 @@ def _answer(question: Question, answers: Answers, read: Read, show: Show) -> tup
             return answer, False
         show(f"  {doubt}\n  Correct it, or type the same again to keep it.")
         doubted = answer
-
-
-def _command_line(words: Sequence[str]) -> str:
-    """The command as typed; if too long for the screen, one option per line with a continuation that the shell joins."""
-    line = f"  benchlog {shlex.join(words)}"
-    if len(line) <= terminal_columns() or os.name == "nt":
-        return line
-    options = "".join(
-        f" \\\n    {word}" if word.startswith("--") else f" {shlex.quote(word)}" for word in words
-    )
-    return f"  benchlog{options}"

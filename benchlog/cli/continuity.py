@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from benchlog.cli.manual_entry import accuracy_findings, add_meter_details, metered, reading_or_live
-from benchlog.cli.questioned import add_as_read, with_digits, with_questions
+from benchlog.cli.questioned import add_as_read, with_digits, with_questions, with_same_digits
 from benchlog.errors import UsageError
 from benchlog.reading import Function
 from benchlog.result import Verdict
@@ -104,6 +104,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     readings = {use: m for use, m in taken.items() if m is not None}
     if not args.as_read and args.resolution is None:
         result = with_digits(result, readings.values(), ctx.bench())
+        result = with_same_digits(result, [reading, null], ctx.bench())
     return ctx.emit(result, readings={use: m.reading for use, m in readings.items()})
 
 

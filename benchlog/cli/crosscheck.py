@@ -22,7 +22,7 @@ import msgspec
 
 from benchlog.cli.context import keyed
 from benchlog.cli.manual_entry import add_wait_option, live_reading, metered, with_accuracy
-from benchlog.cli.questioned import add_as_read, with_digits, with_questions, with_slip
+from benchlog.cli.questioned import add_as_read, with_digits, with_questions, with_same_digits, with_slip
 from benchlog.errors import UsageError
 from benchlog.number_format import format_quantity, format_span
 from benchlog.reading import Function, Reading
@@ -124,6 +124,7 @@ def _readings(args: argparse.Namespace, ctx: Context) -> int:
         # Digits left out make a reading coarse, and coarse readings agree easily.
         eased = result.verdict is Verdict.PASS and in_full.verdict is not Verdict.PASS
         result = with_digits(result, typed, ctx.bench(), fewer_withhold=eased)
+        result = with_same_digits(result, typed, ctx.bench())
     # Nobody knows yet which one is right: compare each with the more accurate one.
     surest = min(readings, key=lambda m: m.settled().standard_uncertainty / max(abs(m.value), 1e-12))
     for other in readings:

@@ -12,18 +12,24 @@ import contextlib
 import io
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 from benchlog.cli.context import run_command
 from benchlog.errors import UsageError
 from benchlog.keyboard import END, ENTER, single_keys
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from benchlog.cli.context import Context
     from benchlog.clock import ManualClock
+    from benchlog.keyboard import Keys
+
+P = ParamSpec("P")
+T = TypeVar("T")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -50,20 +56,21 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     if args.short and args.check:
         raise UsageError("--short and --check can't be used together", hint="leave one of them out")
     folder = _folder(args.out)
-    say, command = _voice(ctx)
     began = time.monotonic()
     with contextlib.ExitStack() as stack:
-        pause = stack.enter_context(_pauses(ctx, args.pace))
+        asked = args.pace == "step" or (args.pace is None and sys.stdout.isatty() and not ctx.json)
+        pages = _Pages(ctx.console, stack.enter_context(single_keys(sys.stdin if asked else None)))
+        say = pages.say
         story = stack.enter_context(
             Story(
                 folder,
                 args.seed,
                 say=say,
-                show=lambda result: show_brief(ctx.console, result),
-                command=command,
+                show=pages.shown(partial(show_brief, ctx.console)),
+                command=pages.shown(partial(_command, ctx)),
                 person=stack.enter_context(Terminal()) if args.pace == "real" else None,
                 console=ctx.console,
-                pause=pause,
+                pause=pages.wait,
             )
         )
         if args.short:
@@ -103,27 +110,55 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     return 0 if verify == 0 else 5
 
 
-@contextmanager
-def _pauses(ctx: Context, pace: str | None) -> Iterator[Callable[[], object]]:
-    """How the demo waits between steps: for a key on a terminal, else not at all."""
-    asked = pace == "step" or (pace is None and sys.stdout.isatty() and not ctx.json)
-    with single_keys(sys.stdin if asked else None) as keys:
-        if keys is None:
-            yield lambda: None
+class _Pages:
+    """Shows text; with keys it waits for one between steps, and where the screen is full."""
+
+    def __init__(self, console: Console, keys: Keys | None) -> None:
+        self._console, self._keys = console, keys
+        self._rows = 0  # shown since the last wait
+
+    def say(self, text: str, style: str) -> None:
+        """Show folded lines."""
+        from rich.text import Text
+
+        from benchlog.guide.prompt_keys import folded
+
+        self.shown(self._console.print)(Text(folded(text, self._console.width), style=style))
+
+    def shown(self, function: Callable[P, T]) -> Callable[P, T]:
+        """Return a function that shows a screen at a time of what another one prints."""
+        if self._keys is None:
+            return function
+
+        def paged(*args: P.args, **kwargs: P.kwargs) -> T:
+            with self._console.capture() as captured:
+                returned = function(*args, **kwargs)
+            lines, room = captured.get().splitlines(keepends=True), self._console.height - 1
+            if self._rows + len(lines) > room >= len(lines):
+                self.wait()  # what fits on one screen is not broken
+            for line in lines:
+                if self._rows >= room:
+                    self.wait()
+                self._console.file.write(line)
+                self._rows += 1
+            return returned
+
+        return paged
+
+    def wait(self) -> None:
+        """Wait for Enter; q ends."""
+        if self._keys is None:
             return
-
-        def pause() -> None:
-            keys.drop()
-            sys.stdout.write("[Enter goes on, q ends] ")
-            sys.stdout.flush()
-            while (key := keys.next()) not in (ENTER, " ", "q", "Q", END):
-                pass
-            sys.stdout.write("\r\x1b[2K")
-            sys.stdout.flush()
-            if key in ("q", "Q", END):
-                raise KeyboardInterrupt
-
-        yield pause
+        self._rows = 0
+        self._keys.drop()
+        sys.stdout.write("[Enter goes on, q ends] ")
+        sys.stdout.flush()
+        while (key := self._keys.next()) not in (ENTER, " ", "q", "Q", END):
+            pass
+        sys.stdout.write("\r\x1b[2K")
+        sys.stdout.flush()
+        if key in ("q", "Q", END):
+            raise KeyboardInterrupt
 
 
 def _folder(asked: str | None) -> Path:
@@ -145,19 +180,10 @@ def _folder(asked: str | None) -> Path:
     return folder
 
 
-def _voice(ctx: Context) -> tuple[Callable[[str, str], None], Callable[[Sequence[str], ManualClock], int]]:
-    """Shows text and runs commands on the context's console; with --json no command writes to stdout."""
-    from rich.text import Text
-
+def _command(ctx: Context, words: Sequence[str], clock: ManualClock) -> int:
+    """Run a command on the context's console; with --json it writes nothing to stdout."""
     from benchlog.cli import build_parser
-    from benchlog.guide.prompt_keys import folded
 
-    def say(text: str, style: str) -> None:
-        ctx.console.print(Text(folded(text, ctx.console.width), style=style))
-
-    def command(words: Sequence[str], clock: ManualClock) -> int:
-        parsed = build_parser(words[0]).parse_args(list(words))
-        with contextlib.redirect_stdout(io.StringIO()) if ctx.json else contextlib.nullcontext():
-            return run_command(parsed, clock=clock, console=ctx.console)
-
-    return say, command
+    parsed = build_parser(words[0]).parse_args(list(words))
+    with contextlib.redirect_stdout(io.StringIO()) if ctx.json else contextlib.nullcontext():
+        return run_command(parsed, clock=clock, console=ctx.console)

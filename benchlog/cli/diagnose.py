@@ -5,8 +5,6 @@ Examples:
   benchlog diagnose --expect "27 V ac" --reading "31.4 V ac" --evidence fresh_cell="1.839 V dc" --json
 
 On a terminal it asks for one check after another. It never says that anything is safe to touch.
-
-Exit code: 0, since it ranks causes and gives no verdict.
 """
 
 from __future__ import annotations
@@ -296,7 +294,7 @@ def _ask(session: Session) -> None:
 
     def perform(check: NextCheck) -> tuple[str, str]:
         seen = choice_prompt(session, check, check.action)
-        prompt = seen or Prompt("outcome", card_text(check), check.action)
+        prompt = seen or Prompt("outcome", card_text(check), check.action, names=session.check_names)
         answer = several_seen(dialogue, prompt, dialogue.ask(prompt))
         name, equals, outcome = answer.partition("=")
         return (name, outcome.strip()) if equals else (check.action, answer)

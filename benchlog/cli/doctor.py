@@ -1,8 +1,4 @@
-"""Check the installation: libraries, adapters, ports, logbook.
-
-Exit code: 0 benchlog is ready to use (optional libraries may be missing); 4 a needed library is missing; 5 the logbook
-can't be written; 2 the bench file can't be read.
-"""
+"""Check the installation: libraries, adapters, ports, logbook."""
 
 from __future__ import annotations
 

@@ -7,12 +7,12 @@ from typing import Any
 
 import msgspec
 
-from benchlog.cli.entry_words import NOTHING_FITS
+from benchlog.cli.entry_words import NO_WORDS, NOTHING_FITS
 from benchlog.logbook.recalled import RecallClass
 from benchlog.metrology.conformity import whole_percent
 from benchlog.project.provenance import Blamed
 from benchlog.result import Limits
-from benchlog.wording import limits_words, quantity_words
+from benchlog.wording import limits_from, limits_words, quantity_words
 
 _CAUSES = 5  #: Most causes shown.
 _SHOWN = 0.005  #: A less likely cause is not shown.
@@ -59,7 +59,7 @@ def detail_lines(kind: str, body: Mapping[str, Any]) -> list[tuple[str, str]]:
     """Lines of an entry, each with its style; none for other kinds, and of a body that another program wrote."""
     try:
         return list(_DETAILS[kind](body))
-    except (msgspec.ValidationError, KeyError, TypeError, AttributeError):
+    except NO_WORDS:
         return []
 
 
@@ -79,10 +79,10 @@ def _recall(body: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
 
 def _expectation(body: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     """What was expected before a reading, and its limits."""
-    yield f"{body['check_id']} {body['part']}: {body['expected'] or 'no expected value'}", ""
+    yield ": ".join(filter(None, (f"{body['check_id']} {body['part']}", body["expected"]))), ""
     for name, plain in body["limits"].items():
         limits = msgspec.convert(plain, Limits)
-        source = f" ({limits.source})" if limits.source else ""
+        source = f" ({limits_from(limits)})" if limits.source else ""
         yield f"  {quantity_words(name)}: {limits_words(limits)}{source}", ""
 
 
@@ -122,7 +122,7 @@ def _outcome(found: _DiagnosisBody, names: Mapping[str, str]) -> Iterator[str]:
     for cause in found.unchanged:
         yield f"same reading after it was to be fixed: {names.get(cause, cause)}"
     if found.stop == "decided":
-        state = f"{'' if found.confirmed else 'not yet '}confirmed by reading again"
+        state = f"{'' if found.confirmed else 'not yet '}confirmed"
         yield f"decided: {found.causes[0].label}; {state}"
     else:
         yield f"not decided{': ' + NOTHING_FITS if found.stop == NOTHING_FITS else _next(found.next)}"

@@ -5,18 +5,20 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
+import msgspec
+
 from benchlog.logbook.chain import Entry
 from benchlog.logbook.clock_steps import span_words
 from benchlog.logbook.recalled import RecallClass
 from benchlog.metrology.conformity import whole_percent
-from benchlog.result import Result
-from benchlog.wording import strip_controls
+from benchlog.result import Limits, Result
+from benchlog.wording import all_limits_words, strip_controls
 
 #: How a diagnosis ended, as it is recorded, if no cause explains the answers.
 NOTHING_FITS = "no single cause fits"
 _LONGEST = 300
 #: Raised by an unknown kind of entry, or a body that another program wrote.
-_NO_WORDS = (KeyError, TypeError, ValueError, AttributeError, IndexError)
+NO_WORDS = (KeyError, TypeError, ValueError, AttributeError, IndexError)
 
 
 def summary(entry: Entry) -> str:
@@ -24,7 +26,7 @@ def summary(entry: Entry) -> str:
     body = entry.body
     try:
         words = _WORDS[entry.kind](body)
-    except _NO_WORDS:
+    except NO_WORDS:
         words = ", ".join(lines(body))
     return strip_controls(words)[:_LONGEST]
 
@@ -94,8 +96,14 @@ def _diagnosis(body: Mapping[str, Any]) -> str:
     return " ".join(filter(None, (body.get("check_id"), f"{asked}{found}")))
 
 
+def _expected(body: Mapping[str, Any]) -> str:
+    """What was expected before the reading: a value or its limits, or both."""
+    limits = all_limits_words(msgspec.convert(body["limits"], dict[str, Limits]))
+    return "; ".join(filter(None, (body["expected"], f"limits: {limits}" if limits else ""))) or "nothing"
+
+
 def _session_end(body: Mapping[str, Any]) -> str:
-    return f"left: {body['left']}" + (f"; next: {body['next']}" if body.get("next") else "")
+    return f"left on or charged: {body['left']}" + (f"; next: {body['next']}" if body.get("next") else "")
 
 
 def _readings(body: Mapping[str, Any]) -> str:
@@ -122,7 +130,7 @@ _WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "concession": _hold,
     "diagnosis": _diagnosis,
     "doubt": _doubt,
-    "expectation": lambda b: f"{b['check_id']} {b['part']}: {b['expected'] or 'no expected value'}",
+    "expectation": lambda b: f"{b['check_id']} {b['part']}: {_expected(b)}",
     "logbook": lambda b: f"logbook of {b['project']}, begun with benchlog {b['benchlog']}",
     "exploratory": lambda b: (
         f"{b['meter']} on {b['standard']}: {b['displayed']}, asked about: {b['question']}"

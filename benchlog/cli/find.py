@@ -2,8 +2,6 @@
 
 It listens on serial ports with the settings of every known kind of meter, and sends *IDN? to silent ports and to USB
 instruments, which changes nothing on them. It uses the local network only with --lan.
-
-Exit code: 0, also if nothing was found.
 """
 
 from __future__ import annotations

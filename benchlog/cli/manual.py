@@ -1,12 +1,10 @@
-"""Print the manual, or the page of one command.
+"""Print the manual's overview, or one page.
 
 Examples:
-  benchlog manual supply
-  benchlog manual --out man/          write every page as a file: benchlog.1, benchlog-supply.1 ...
-  benchlog manual plan                keys of a plan file, with an example of each check kind
-  benchlog manual pattern             how to describe a meter that sends text lines, with examples
-  benchlog manual verify              how to verify a logbook without benchlog
-  benchlog manual supply --roff | man -l -
+  benchlog manual              the commands, and a line on each other page
+  benchlog manual supply       every option of a command
+  benchlog manual instruments  how to connect meters, scopes and generators
+  benchlog manual --out man/   benchlog.1, benchlog-supply.1 ..., for man
 """
 
 from __future__ import annotations
@@ -14,46 +12,102 @@ from __future__ import annotations
 import argparse
 import re
 import shutil
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchlog.cli.parser import folded
 from benchlog.errors import UsageError
 from benchlog.file_reference import reference_text
 from benchlog.files import write_whole
+from benchlog.folding import folded, terminal_columns
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from benchlog.cli.context import Context
 
 #: Pages besides those of the commands.
 PAGES = {
-    "plan": "plan.toml: parts, checks with limits, hold points. 'benchlog new DIR' writes one with comments.",
-    "bench": "bench.toml: your instruments, check standards and groups. 'benchlog find' writes entries for it.",
-    "pattern": "A meter that sends text lines, described by a pattern in bench.toml. 'benchlog find' proposes one.",
-    "verify": "Verify a logbook without benchlog, with any SHA-256 tool.",
+    "instruments": "connect meters, scopes and generators, on every system",
+    "bench": "every key of bench.toml: instruments, check standards, groups",
+    "plan": "every key of plan.toml, with an example of each kind of check",
+    "pattern": "describe a meter that sends text lines",
+    "verify": "verify a logbook without benchlog, with any SHA-256 tool",
+    "python": "checks, captures and logbooks in Python and notebooks",
 }
 #: Pages kept as text beside the code that they are about: package and file.
 _TEXTS = {
+    "instruments": ("benchlog_drivers", "instruments.txt"),
     "pattern": ("benchlog_drivers.decoders", "pattern.txt"),
     "verify": ("benchlog.logbook", "by_hand.txt"),
+    "python": ("benchlog", "notebook.txt"),
 }
-SECTIONS = {
-    "exit status": {
-        "0": "all passed, or done",
-        "1": "at least one failed, or a hold point was not released",
-        "2": "wrong usage or bad input: plan, bench file, capture",
-        "3": "indeterminate (can't tell) or not done, but none failed",
-        "4": "problem with an instrument or link",
-        "5": "problem with the logbook: locked, damaged, disk full",
-        "130": "stopped from the keyboard",
-    },
-    "files": {
-        "bench.toml": "instruments and their data sheets; another file: --bench",
-        "bench.logbook": "the record (the only *.logbook here, if there is one)",
-        "plan.toml": "parts, checks with limits, hold points; you name it in the command",
-    },
+_FILES = {
+    "bench.toml": "instruments and their data sheets; another file: --bench",
+    "bench.logbook": "the record (the only *.logbook here, if there is one)",
+    "plan.toml": "parts, checks with limits, hold points; you name it in the command",
 }
+#: Exit statuses of the commands that judge.
+_EXIT_STATUS = {
+    "0": "all passed, or done",
+    "1": "at least one failed",
+    "2": "wrong usage or bad input: plan, bench file, capture",
+    "3": "indeterminate (can't tell), not judged or not done, but none failed",
+    "4": "problem with an instrument or link",
+    "5": "problem with the logbook: locked, damaged, disk full",
+    "130": "stopped from the keyboard",
+}
+_DONE: Mapping[str, str | None] = {"0": "done", "1": None, "3": None, "4": None}
+_NO_LOGBOOK: Mapping[str, str | None] = {**_DONE, "5": None}
+#: Where a command's exit statuses differ: what they mean, None where it does not have them.
+_OWN_EXIT_STATUS: Mapping[str, Mapping[str, str | None]] = {
+    "demo": {**_DONE, "5": "the demo's record is not intact"},
+    "new": _NO_LOGBOOK,
+    "find": {**_NO_LOGBOOK, "0": "done, also if nothing was found"},
+    "doctor": {
+        **_DONE,
+        "0": "ready to use (optional libraries may be missing)",
+        "2": "wrong usage, or the bench file can't be read",
+        "4": "a library that is needed is missing",
+        "5": "the logbook can't be written",
+    },
+    "status": {"0": "all checks passed", "4": None},
+    "release": {**_DONE, "0": "released", "1": "not released: evidence is missing"},
+    "inductance": {"4": None},
+    "diagnose": {**_DONE, "0": "done: it ranks causes and gives no verdict"},
+    "winding": {
+        "0": "the winding fits its core and limits",
+        "1": "it does not",
+        "3": None,
+        "4": None,
+        "5": None,
+    },
+    "watch": {
+        "0": "no meter in doubt",
+        "1": None,
+        "3": "a meter is in doubt, or a group is not compared or decided yet",
+        "4": "an instrument could not be read",
+    },
+    "recall": _DONE,
+    "record": {
+        **_DONE,
+        "1": "compare: the logbooks differ",
+        "5": "verify: the record is not intact; else a problem with the logbook: locked, damaged, disk full",
+    },
+    "manual": _NO_LOGBOOK,
+    "completion": _NO_LOGBOOK,
+}
+
+
+def _sections(command: str | None) -> Mapping[str, Mapping[str, str]]:
+    """Sections at the end of a page: what its exit status says, and files; the overview lists the other pages first."""
+    own = _OWN_EXIT_STATUS.get(command or "", {})
+    meanings = {code: own.get(code, usual) for code, usual in _EXIT_STATUS.items()}
+    others = {} if command else {"other pages (benchlog manual PAGE)": PAGES}
+    return {
+        **others,
+        "exit status": {code: words for code, words in meanings.items() if words},
+        "files": _FILES,
+    }
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -61,13 +115,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     parser.add_argument(
         "command_name",
-        metavar="COMMAND",
+        metavar="PAGE",
         nargs="?",
         choices=[*COMMANDS, *PAGES],
-        help="a command; plan or bench: keys of these files; pattern: meters that send text lines; verify: without benchlog (default: overview)",
+        help=f"a command, or {', '.join(PAGES)} (default: overview)",
     )
     parser.add_argument("--roff", action="store_true", help="print the source of a man page")
-    parser.add_argument("--out", metavar="DIR", help="write all pages into this folder, for man")
+    parser.add_argument("--out", metavar="DIR", help="write the commands' pages into this folder, for man")
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
@@ -85,7 +139,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     if ctx.json:
         ctx.print_json({"schema": "benchlog.manual/1", "page": args.command_name or "benchlog", "text": text})
     else:
-        sys.stdout.write(text)
+        print(text.rstrip())
     return 0
 
 
@@ -96,12 +150,31 @@ def _other_page(name: str) -> str:
     from benchlog.bench import bench_schema
     from benchlog.plan import plan_schema
 
+    title = f"{PAGES[name][0].upper()}{PAGES[name][1:]}."
     if name in _TEXTS:
         package, file = _TEXTS[name]
-        return folded(f"{PAGES[name]}\n\n{files(package).joinpath(file).read_text(encoding='utf-8')}")
+        text = f"{title}\n\n{files(package).joinpath(file).read_text(encoding='utf-8')}"
+        # An indented paragraph is to be copied as it is: the terminal folds it without a line break.
+        return "\n\n".join(part if part.startswith(" ") else _refilled(part) for part in text.split("\n\n"))
     width = min(100, max(36, shutil.get_terminal_size().columns))
     schema = plan_schema() if name == "plan" else bench_schema()
-    return folded(f"{PAGES[name]}\n\n{reference_text(schema, width)}", width)
+    return folded(f"{title}\n\n{reference_text(schema, width)}", width)
+
+
+def _refilled(paragraph: str) -> str:
+    """Fold a paragraph that was folded for a wider screen; numbered items stay apart."""
+    given, lines, margin = paragraph.splitlines(), list[str](), -1
+    if max(map(len, given)) <= terminal_columns():
+        return paragraph
+    for line in given:
+        item = re.match(r"\d+\. ", line)
+        indent = len(line) - len(line.lstrip())
+        if indent == margin and not item:
+            lines[-1] += f" {line.lstrip()}"
+        else:
+            lines.append(line)
+            margin = item.end() if item else indent
+    return folded("\n".join(lines))
 
 
 def page_text(command: str | None, *, roff: bool = False) -> str:
@@ -114,13 +187,13 @@ def page_text(command: str | None, *, roff: bool = False) -> str:
     for parser in own:
         parser.whole = True
     if roff:
-        return _roff(own[0], COMMANDS[command] if command else "bench measurement logger")
+        return _roff(own[0], COMMANDS[command] if command else "bench measurement logger", _sections(command))
     pages = [parser.format_help().rstrip() for parser in own]
     if command == "diagnose":
         pages.append(
             f"checks for --evidence, their outcomes, and what to do (on points fed by mains):\n{_evidence()}"
         )
-    for heading, rows in SECTIONS.items():
+    for heading, rows in _sections(command).items():
         pages.append(folded("\n".join([f"{heading}:", *(f"  {n:13}  {text}" for n, text in rows.items())])))
     return "\n\n".join(pages) + "\n"
 
@@ -137,7 +210,7 @@ def _evidence() -> str:
     return folded("\n".join(lines))
 
 
-def _roff(parser: argparse.ArgumentParser, summary: str) -> str:
+def _roff(parser: argparse.ArgumentParser, summary: str, sections: Mapping[str, Mapping[str, str]]) -> str:
     """Return the source of a man page."""
     from argparse_manpage.manpage import Manpage
 
@@ -146,7 +219,7 @@ def _roff(parser: argparse.ArgumentParser, summary: str) -> str:
     page = Manpage(parser)
     page.prog = parser.prog.replace(" ", "-")
     page.description, page.date, page.source, page.manual = summary, "", f"benchlog {__version__}", "benchlog"
-    for heading, rows in SECTIONS.items():
+    for heading, rows in sections.items():
         page.add_section(heading, "=", "\n".join(f".TP\n{name}\n{text}" for name, text in rows.items()))
     # man would take a line that begins with a quotation mark as a command, and drop it.
     text = re.sub(r"(?m)^'", r"\\&'", str(page))

@@ -51,7 +51,7 @@ def metered(
     function: Function | None = None,
     what: str = "reading",
 ) -> MeterReading:
-    """Read a typed display and find its accuracy: typed, else from the bench file, else 2 % + 10 counts.
+    """Read a typed display and find its accuracy: typed, else from the bench file, else assumed.
 
     Raises
     ------
@@ -96,7 +96,7 @@ def with_accuracy(ctx: Context, reading: Reading, accuracy: str | None = None) -
     from benchlog.metrology.meter_reading import MeterReading
 
     if accuracy is not None:
-        return ctx.with_evidence(MeterReading(reading, parse_accuracy(accuracy)))
+        return ctx.with_evidence(MeterReading(reading, parse_accuracy(accuracy, function=reading.function)))
     bench = ctx.bench()
     if reading.instrument and bench.instruments:
         try:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from collections.abc import Iterator, Sequence
+
+from benchlog.folding import folded, terminal_columns
 
 TYPE_CHECKING = False  # importing typing would take a large part of the start-up time
 if TYPE_CHECKING:
@@ -24,37 +25,6 @@ _COMMON = {
     "no-record": {"action": "store_true", "help": "don't save to the logbook"},
     "debug": {"action": "store_true", "help": "show the traceback of an error"},
 }
-
-
-def terminal_columns() -> int:
-    """Width of the terminal. argparse would import shutil for it, which slows every command."""
-    if (columns := os.environ.get("COLUMNS", "")).isdecimal() and int(columns) > 0:
-        return int(columns)
-    try:
-        return os.get_terminal_size(1).columns or 80
-    except OSError:
-        return 80
-
-
-def folded(text: str, width: int | None = None) -> str:
-    """Fold lines too long for the terminal between words; continuation lines are indented by four more."""
-    width = width or terminal_columns()
-    if all(len(line) <= width for line in text.splitlines()):
-        return text
-    import textwrap
-
-    lines: list[str] = []
-    for line in text.splitlines():
-        indent = " " * (len(line) - len(line.lstrip()))
-        lines += textwrap.wrap(
-            line.lstrip(),
-            max(width, 20),
-            initial_indent=indent,
-            subsequent_indent=f"{indent}    ",
-            break_long_words=False,
-            break_on_hyphens=False,
-        ) or [""]
-    return "\n".join(lines)
 
 
 class _Help(argparse.HelpFormatter):
@@ -163,7 +133,7 @@ class Parser(argparse.ArgumentParser):
         if choice:
             what, word, known = choice.groups()
             known = known.replace("'", "")
-            named = "command" if what == "COMMAND" else what
+            named = what.lower() if what in ("COMMAND", "PAGE") else what
             otherwise = f"{self.prog} --help" if what == "COMMAND" else f"one of: {known}"
             return f"there is no {named} {word!r}", did_you_mean(word, known.split(", "), otherwise)
         options = set(self.known_options())

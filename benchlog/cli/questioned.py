@@ -12,7 +12,7 @@ from benchlog.result import Verdict
 
 if TYPE_CHECKING:
     import argparse
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from benchlog.bench import Bench
     from benchlog.metrology.meter_reading import MeterReading
@@ -130,24 +130,29 @@ def with_digits(
     return result
 
 
-def with_same_digits(
-    result: Result, first: MeterReading, second: MeterReading | None, bench: Bench
-) -> Result:
-    """Ask about the coarser of two typed readings that one meter took on one range, as far as is known."""
-    if second is None:
-        return result
-    fine, coarse = sorted((first, second), key=lambda m: m.reading.resolution)
-    same = fine.reading.instrument == coarse.reading.instrument and fine.accuracy == coarse.accuracy
-    if not same or bench.display_step(coarse.reading) is not None:
-        return result  # two meters, or one whose digits are known
+def with_same_digits(result: Result, readings: Sequence[MeterReading | None], bench: Bench) -> Result:
+    """Ask about typed readings with fewer digits than another one that the same meter took on the same range.
+
+    Parameters
+    ----------
+    readings : sequence of MeterReading
+        Those without a tag are of one meter if their accuracy is the same.
+    """
+    from itertools import permutations
+
     from benchlog.displayed import digits_left_out
 
-    if not digits_left_out(coarse.reading, fine.reading):
-        return result
-    short, full = coarse.reading.displayed, fine.reading.displayed
-    words = f"{short} has fewer digits than {full}: was a 0 left out? Type all digits shown; --as-read keeps the value"
-    asked = Finding(FindingKind.ENTRY, words)
-    return msgspec.structs.replace(result, findings=(*result.findings, asked))
+    asked = []
+    for coarse, fine in permutations(filter(None, readings), 2):
+        same = fine.reading.instrument == coarse.reading.instrument and fine.accuracy == coarse.accuracy
+        if same and bench.display_step(coarse.reading) is None:  # else `with_digits` knows more
+            asked.append(digits_left_out(coarse.reading, fine.reading))
+    said = (
+        f"{words} Type all digits shown; --as-read keeps the value" for words in dict.fromkeys(asked) if words
+    )
+    return msgspec.structs.replace(
+        result, findings=(*result.findings, *(Finding(FindingKind.ENTRY, words) for words in said))
+    )
 
 
 def _inside(reading: MeterReading, limits: Limits | None) -> bool:

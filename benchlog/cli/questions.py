@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from benchlog.cli import answers
@@ -27,13 +27,70 @@ class Question:
 
 
 _ACCURACY = "Accuracy from the meter's manual: percent of reading + counts"
-_UNKNOWN = "Enter if you don't know: 2 % + 10 counts are assumed"
+_SAME_POINTS = "What does it show, on the same two points?"
+_UNKNOWN = "Enter if you don't know: a wide one is assumed"
 
 
 _METER = Question(
     "meter", "Which meter of your bench file do you use?", lambda given: " or ".join(given.meters), answers.meter,
     "--meter", without="Enter if it is another", settled=answers.no_meters,
 )  # fmt: skip
+
+
+def _names_and_displays() -> Iterator[Question]:
+    """Name and display of each meter of a cross-check; the third may be left out."""
+    first, second, third = answers.METERS
+    yield Question(
+        "first",
+        "What do you call the first meter?",
+        answers.tag(0, "MA-01"),
+        answers.name,
+        without="Enter calls it A",
+        default="A",
+    )
+    yield Question(
+        "first shown",
+        "What does it show?",
+        "27.75 V ac",
+        answers.any_display,
+        "--reading",
+        of=first,
+        kept="--as-read",
+    )
+    yield Question(
+        "second",
+        "What do you call the second meter?",
+        answers.tag(1, "MB-02"),
+        answers.name,
+        without="Enter calls it B",
+        default="B",
+    )
+    yield Question(
+        "second shown",
+        _SAME_POINTS,
+        "27.9 V ac",
+        answers.same_points(second),
+        "--reading",
+        of=second,
+        kept="--as-read",
+    )
+    yield Question(
+        "third",
+        "What do you call the third meter? (Three meters can show which of them is wrong.)",
+        answers.tag(2, "MC-03"),
+        answers.name,
+        without="Enter if you have no third one",
+    )
+    yield Question(
+        "third shown",
+        _SAME_POINTS,
+        "27.8 V ac",
+        answers.same_points(third),
+        "--reading",
+        of=third,
+        kept="--as-read",
+        settled=answers.without(third),
+    )
 
 
 #: Questions of each command, called without options on a terminal.
@@ -79,18 +136,18 @@ QUESTIONS: Mapping[str, Sequence[Question]] = {
             "The generator drives the winding. One channel is on the winding, the other on a separate loop of one turn.\n"
             "Which file did the scope save? (both channels in it)", "ct1.csv", answers.two_channels, "--capture",
         ),
+        Question("expect", "How many turns should the winding have?", "60", answers.turns, "--expect"),
         Question(
             "primary", "Which channel was on the one-turn loop?", answers.channels,
-            answers.channel, "--primary",
+            answers.primary, "--primary",
         ),
         Question(
             "secondary", "Which channel was on the winding that the generator drives?",
             answers.channels, answers.secondary, "--secondary", settled=answers.other_channel,
         ),
-        Question("expect", "How many turns should the winding have?", "60", answers.turns, "--expect"),
         Question(
             "divider",
-            "The winding's channel shows far less than that many turns would give.\nIs there a divider before it? Which one, as it was built? (If the two channels are mixed up: Ctrl-C, and begin again.)",
+            "The winding's channel shows far less than that many turns would give.\nIs there a divider before it? Which one, as it was built?",
             "100:1", answers.divider, "--divider", without="Enter if there is none", settled=answers.no_divider,
         ),
         Question(
@@ -103,25 +160,11 @@ QUESTIONS: Mapping[str, Sequence[Question]] = {
         ),
     ),
     "crosscheck": (
-        Question(
-            "first", "What do you call the first meter?", answers.tag(0, "MA-01"), answers.name, without="Enter calls it A", default="A",
-        ),
-        Question("shown", "What does it show?", "27.75 V ac", answers.any_display, "--reading", of="first", kept="--as-read"),
-        Question(
-            "second", "What do you call the second meter?", answers.tag(1, "MB-02"), answers.name, without="Enter calls it B",
-            default="B",
-        ),
-        Question(
-            "shown too", "What does it show, on the same two points?", "27.9 V ac", answers.same_point, "--reading", of="second",
-            kept="--as-read",
-        ),
-        Question(
-            "accuracy", f"First meter. {_ACCURACY}", "1 % + 5", answers.accuracy, "--accuracy", of="first", without=_UNKNOWN,
-            settled=answers.tagged("first"),
-        ),
-        Question(
-            "accuracy too", f"Second meter. {_ACCURACY}", "1.2 % + 5", answers.accuracy, "--accuracy", of="second",
-            without=_UNKNOWN, settled=answers.tagged("second"),
+        *_names_and_displays(),
+        *(
+            Question(f"{which} accuracy", f"{which.capitalize()} meter. {_ACCURACY}", "1 % + 5", answers.accuracy,
+                "--accuracy", of=which, without=_UNKNOWN, settled=answers.of_bench(which))
+            for which in answers.METERS
         ),
     ),
 }  # fmt: skip

@@ -1,7 +1,6 @@
 """The record: list, show, verify, export, certificate, notes, files.
 
 A logbook entry is never changed: a correction is a new entry that supersedes an old one, with a reason.
-Exit code 5 if the logbook is locked, damaged or can't be written.
 """
 
 from __future__ import annotations

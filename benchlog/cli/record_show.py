@@ -63,7 +63,12 @@ def list_entries(args: argparse.Namespace, ctx: Context) -> int:
     for words in clock:
         ctx.listing.line(f"! {words}", "bold")
     if limit is not None and len(entries) == limit:
-        ctx.listing.line(f"the newest {limit}; --all shows all, --kind readings the blocks of readings")
+        ctx.listing.line(f"the newest {limit}; --all shows all")
+    if args.kind is None and args.session is None and entries:
+        hidden = entries[0].seq - entries[-1].seq + 1 - len(entries)
+        if hidden:
+            what = " or ".join(f"{words} (--kind {kind})" for kind, words in _BULK.items())
+            ctx.listing.line(f"not shown: {hidden} entries between these, {what}")
     return 0
 
 
@@ -179,7 +184,7 @@ def _show_logbook(ctx: Context, book: Logbook) -> int:
         f"{' (the last is open)' if facts['session_open'] else ''}, {facts['bytes'] / 1e6:.1f} MB, "
         f"since {first.time[:10]}"
     )
-    out.line(", ".join(f"{count} {_BULK.get(kind, kind)}" for kind, count in counts.items()))
+    out.line(f"entries by kind: {', '.join(f'{kind} {count}' for kind, count in counts.items())}")
     _show_channels(out, channels)
     out.whole(f"head {facts['head']}")
     return 0

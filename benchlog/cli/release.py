@@ -41,6 +41,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         )
     with ctx.open_logbook() as book:
         record_plan(plan, book)
+        first = next(book.entries(("release", "concession"), limit=1), None) is None
         try:
             if args.taken:
                 ref, word = take_step(plan, book, hold.id, ctx.clock.utc_ns(), by=args.by), HoldState.TAKEN
@@ -78,7 +79,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             }
         )
     else:
-        if word is not HoldState.TAKEN:
+        if word is not HoldState.TAKEN and (first or not hold.caution):  # once, then a step's own caution
             ctx.console.print(
                 "! before the step: unplug it, wait, prove it dead; local rules and licensed practice come first",
                 style="bold",

@@ -7,17 +7,17 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-import msgspec
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from benchlog.cli.scale import scale_line
 from benchlog.finding import Finding, FindingKind
+from benchlog.folding import folded_command, prose_and_command
 from benchlog.metrology.conformity import judge, percent
-from benchlog.metrology.next_best import Way, next_step
+from benchlog.metrology.next_best import next_step, ways_of
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict
-from benchlog.wording import MARKS, limits_own_words, limits_words, quantity_words, value_words
+from benchlog.wording import MARKS, limits_from, limits_own_words, limits_words, quantity_words, value_words
 
 if TYPE_CHECKING:
     from benchlog.cli.thumbnail import Waveforms
@@ -28,7 +28,8 @@ _COLOURS = {
     Verdict.INDETERMINATE: "yellow",
     Verdict.NOT_DONE: "white",
 }
-_ACCURACY = (FindingKind.ACCURACY, FindingKind.STATED_ACCURACY)
+#: What was assumed of instruments and limits.
+_ASSUMED = (FindingKind.ACCURACY, FindingKind.STATED_ACCURACY, FindingKind.ASSUMPTION)
 #: Findings that may overturn the answer: always shown with it.
 _SERIOUS = (
     FindingKind.METER_IN_DOUBT,
@@ -38,7 +39,7 @@ _SERIOUS = (
     FindingKind.DISPLAY,
     FindingKind.ODD_ONE_OUT,
     FindingKind.POLARITY,
-    *_ACCURACY,
+    *_ASSUMED,
 )
 #: Faults of a record; where one prevents a verdict, its numbers only mislead.
 _WITHOUT_VALUE = (
@@ -56,12 +57,18 @@ _WITHOUT_VALUE = (
 #: Findings that say what to do.
 _TO_DO = (FindingKind.SECOND_METER, FindingKind.ADVICE)
 #: Findings that fill the answer up to its usual length, the more telling ones first; all others wait for --long.
-_KNOWN_OF_METERS = (FindingKind.CORRECTED, FindingKind.ASSUMPTION)
-_FILLING = (*_TO_DO, *_KNOWN_OF_METERS)
-_FILLING_A_PASS = (FindingKind.SECOND_METER, *_KNOWN_OF_METERS)
+_FILLING = (*_TO_DO, FindingKind.CORRECTED)
+_FILLING_A_PASS = (FindingKind.SECOND_METER, FindingKind.CORRECTED)
 #: Lines between the picture and the end of an answer.
 _BODY_LINES = 2
 _SCALE_COLUMNS = 44
+
+
+#: Blanks inside a quantity, where no line is broken; what stands for them meanwhile is in no text (private use).
+_TOGETHER = re.compile(
+    r"(?<=[\d%]) (?=[±+] )|(?<=[±+]) (?=\d)|(?<=\d) (?=%|[µmkMGn]?(?:V|A|W|Ω|F|H|Hz|s|min|ohm)\b|m\b|mm\b|°C)"
+)
+_TIE = "\ue000"
 
 
 def mark(verdict: Verdict) -> Text:
@@ -76,11 +83,19 @@ def _loud(result: Result) -> Text:
 
 
 def show_line(console: Console, *parts: str | Text | tuple[str, str], indent: int = 2, hang: int = 0) -> None:
-    """Print one line; wrapped parts are indented by its indent plus `hang`."""
+    """Print one line; wrapped parts are indented by its indent plus `hang`; a command at its end stays one command."""
     text = Text.assemble(*parts)
+    too_wide = text.cell_len + indent > console.width
+    prose, command = prose_and_command(text.plain) if too_wide else ("", "")
+    if command:
+        text = text[: len(prose)]
+    text.plain = _TOGETHER.sub(_TIE, text.plain)
     for k, line in enumerate(text.wrap(console, max(console.width - indent - hang, 1))):
+        line.plain = line.plain.replace(_TIE, " ")
         line.rstrip()  # piped output has no trailing blanks
         console.print(Text(" " * (indent + (hang if k else 0))).append_text(line))
+    for folded in folded_command(command, console.width, " " * indent) if command else ():
+        console.print(Text(folded), soft_wrap=True)
 
 
 def show_answer(
@@ -121,8 +136,8 @@ def _body(result: Result, judged: list[str], failed: list[DesignCheck]) -> Itera
     for name in judged if result.overall is not result.verdict else judged[1:]:
         yield _value(result, name, named=True) + _allowed(result, name)
     says_more = result.turns or "e_n" in judged  # than its number and limits
-    if says_more or (result.verdict is not Verdict.PASS and not _is_plain(result, judged)):
-        yield result.reason
+    if says_more or result.verdict is not Verdict.PASS:
+        yield from filter(None, [_unshown(result, judged)])
     for check in result.design_checks:  # passed ones too, to show what else was checked
         if check in failed or not failed:
             yield f"{_check_words(check)}: {check.reason}"
@@ -131,12 +146,13 @@ def _body(result: Result, judged: list[str], failed: list[DesignCheck]) -> Itera
         yield rest, "dim"
 
 
-def _is_plain(result: Result, judged: list[str]) -> bool:
-    """Whether a fail is only its first quantity outside its limits, so that the first line is enough."""
-    if result.verdict is not Verdict.FAIL or not judged:
-        return False
-    quantity, limits = result.quantities[judged[0]], result.limits[judged[0]]
-    return result.reason == judge(quantity, limits, quantity_words(judged[0])).reason
+def _unshown(result: Result, judged: list[str]) -> str:
+    """The reason, without what the first line shows: the value, and that it is outside its limits."""
+    for name in judged[:1]:
+        judgement = judge(result.quantities[name], result.limits[name], quantity_words(name))
+        if result.reason == judgement.reason:
+            return "" if result.verdict is Verdict.FAIL else judgement.words.removeprefix("is ")
+    return result.reason
 
 
 def _saved(result: Result) -> str:
@@ -150,8 +166,7 @@ def _judged(result: Result) -> list[str]:
 
     None where a fault of the record is why nothing can be said.
     """
-    nothing = any(f.kind in _WITHOUT_VALUE and f in result.reason for f in result.findings)
-    if nothing and result.verdict is Verdict.INDETERMINATE:
+    if any(f.kind in _WITHOUT_VALUE for f in result.findings if f == result.because):
         return []
     names = [name for name in result.quantities if limits_words(result.limits.get(name))]
     if result.verdict is Verdict.PASS:
@@ -255,13 +270,13 @@ def _first_sentence(text: str) -> str:
 
 def _remarks(result: Result, room: int) -> list[Finding]:
     """Findings that must be shown with the answer, and as many others as fit."""
-    found = [f for f in result.findings if f not in result.reason]
+    found = [f for f in result.findings if f != result.because]
     must, filling = _of_kinds(found, _SERIOUS), _of_kinds(found, _FILLING)
     if result.overall is Verdict.PASS:
         filling = _of_kinds(found, _FILLING_A_PASS)
     elif result.overall is Verdict.INDETERMINATE and (step := next_step(result)):
         must.insert(0, step)
-    elif all(f.kind in _ACCURACY for f in must):
+    elif all(f.kind in _ASSUMED for f in must):
         must = [*_of_kinds(found, _TO_DO)[:1], *must]  # what to do about it is never left out
     return [*must, *(f for f in filling if f not in must)][: max(room, len(must))]
 
@@ -287,15 +302,15 @@ def show_result(console: Console, result: Result) -> None:
     for check in result.design_checks:
         show_line(console, mark(check.verdict), "  ", (_check_words(check), "bold"), f": {check.reason}")
     for name, limits in result.limits.items():
-        if source := "; ".join(filter(None, (limits.source, limits_own_words(limits)))):
+        if source := "; ".join(filter(None, (limits_from(limits), limits_own_words(limits)))):
             show_line(console, (f"{quantity_words(name)}: limits {source}", "dim"))
-    if result.turns:
+    if result.turns and "prior" in result.turns:  # older results have none
         prior = f"{result.turns['planned']} turns taken as {percent(result.turns['prior'])} likely before the measurement"
         show_line(console, (f"{prior} (--prior)", "dim"))
     for finding in result.findings:
         show_line(console, f"- {finding}")
-    for way in result.details.get("would_settle", ())[1:]:
-        show_line(console, f"- or {msgspec.convert(way, Way).words}")
+    for way in ways_of(result)[1:]:
+        show_line(console, f"- or {way.words}")
     for caution in result.cautions:
         show_line(console, (f"! {caution}", "bold"))
     if result.record:

@@ -1,7 +1,4 @@
-"""State of a project on one screen: next step, results, which meter to trust, what may still hold charge.
-
-Exit code: that of the worst check (0 all passed, 1 a fail, 3 some can't tell or not done).
-"""
+"""State of a project on one screen: next step, results, which meter to trust, what may still hold charge."""
 
 from __future__ import annotations
 
@@ -80,10 +77,7 @@ def _doubts_of_watch(book: Logbook) -> tuple[Suspect, ...]:
     """Doubts of `watch` that nothing has settled."""
     if next(book.entries("doubt", limit=1), None) is None:
         return ()
-    from benchlog.project.open_doubts import (
-        KINDS,
-        open_doubts,
-    )  # most projects have none: no need to load it
+    from benchlog.project.open_doubts import KINDS, open_doubts  # most projects have none: no need to load it
 
     return open_doubts(book.entries(KINDS))
 
@@ -151,9 +145,9 @@ def _plain(seen: Overview, bench: Bench) -> dict[str, Any]:
 
 
 def _measured(status: CheckStatus) -> str:
+    """Quantities judged in a passed check; empty for any other check."""
     from benchlog.logbook.recalled import corrected_words
 
-    """Quantities judged in a passed check; empty for any other check."""
     result = status.result
     if status.state != "passed" or result is None:
         return ""
@@ -184,10 +178,8 @@ def _show_checks(out: Listing, seen: Overview) -> None:
         state = f"{MARKS.get(status.state, '○')} {status.state.words}"
         since = status.entry.time[:10] if status.entry else ""
         rows.append((status.check.id, status.check.part, state, since, _why(status)))
-        one = (
-            status.result is None or len(status.result.judged) < 2
-        )  # several judged quantities are shown in full
-        short.append(passed and not status.recall and one)
+        several = status.result is not None and len(status.result.judged) > 1  # they are shown in full
+        short.append(passed and not status.recall and not several)
     if out.narrow:
         for check, part, state, since, why in rows:
             out.line(" ".join(filter(None, (check, part, state, since))))

@@ -137,7 +137,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         return ctx.emit(result, readings=shown, captures=[capture], waveforms=waveforms)
     if not args.as_read and args.resolution is None:
         result = with_digits(result, readings.values(), ctx.bench())
-        result = with_same_digits(result, no_load, taken["loaded"], ctx.bench())
+        result = with_same_digits(result, [no_load, taken["loaded"]], ctx.bench())
     return ctx.emit(_questioned(result, args, no_load, second, load, nominal), readings=shown)
 
 
@@ -150,6 +150,8 @@ def _questioned(
     nominal: float | None,
 ) -> Result:
     """Ask about a slip in the reading, or else in one of those that are compared with it."""
+    if no_load.reading.function is Function.DC_VOLTS and no_load.value < 0:
+        return result  # the check has asked about the polarity
     asked = with_questions(
         result,
         no_load,

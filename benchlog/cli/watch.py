@@ -2,9 +2,6 @@
 
 Records the linked meters of the bench file, or those you name (tags, or addresses such as sim:MA-01). For a meter
 without a link press t and type what it shows, or send lines like MB-02=27.8 V ac on standard input. q stops.
-
-Exit code at the end: 0 no meter in doubt; 3 a meter is in doubt, or a group is not compared or decided yet; 4 an
-instrument could not be read.
 """
 
 from __future__ import annotations

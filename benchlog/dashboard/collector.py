@@ -78,7 +78,8 @@ class Collector:
         self._groups = tuple(groups)
         self._lock = threading.Lock()
         self._accuracies: dict[tuple[str, Function, float], Accuracy] = {}
-        self._detector = Watchdog(self.accuracy, self._groups, known, before)
+        averaging = {tag for tag, one in bench.instruments.items() if one.response == "average"}
+        self._detector = Watchdog(self.accuracy, self._groups, known, before, averaging)
         self._start_ns = clock.monotonic_ns()
         grouped = [tag for group in self._groups for tag in group.tags]
         self._linked = frozenset(linked)

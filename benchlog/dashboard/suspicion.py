@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import replace
 
+from benchlog.checks.average_responding import unlike
 from benchlog.checks.outliers import outliers
 from benchlog.dashboard.agreement import Agreement, agreement_of
 from benchlog.dashboard.comparisons import Comparisons
@@ -53,6 +55,8 @@ class Watchdog:
         Meters already in doubt by their check standards, with the reason.
     before : sequence of Suspect
         Doubts of an earlier watch that nothing has settled.
+    averaging : set of str
+        Meters that respond to the average: on AC, another one may differ and both be good.
     """
 
     def __init__(
@@ -61,8 +65,10 @@ class Watchdog:
         groups: Sequence[NodeGroup] = (),
         known: Mapping[str, str] | None = None,
         before: Sequence[Suspect] = (),
+        averaging: AbstractSet[str] = frozenset(),
     ) -> None:
         self._accuracy = accuracy
+        self._averaging = averaging
         self.groups = tuple(groups)
         self._known = dict(known or {})
         self._tracks: dict[str, Track] = {}
@@ -238,19 +244,21 @@ class Watchdog:
     ) -> str:
         edge = max(strong, key=lambda e: abs(pairs[e].e_n))
         number = abs(pairs[edge].e_n)
+        first, second = pairs[edge].readings
+        why = [unlike(first.function, *pair, self._averaging) for pair in (edge, *strong)]
+        blind = f"; {why[0]}" if all(why) else ""
         if len(odd) == 1:
             mine = self._tracks[odd[0]]
             others = [self._tracks[t] for e in strong if odd[0] in e for t in e if t != odd[0]]
-            return f"{describe(mine)} while {describe_all(others)}: {_e_n_words(pairs[edge])}"
+            return f"{describe(mine)} while {describe_all(others)}: {_e_n_words(pairs[edge])}{blind}"
         if len(odd) == 2:
             a, b = edge
-            first, second = pairs[edge].readings
-            wrong = ", one of them is wrong" if number > 1 else ""
+            wrong = blind or ", one of them is wrong" if number > 1 else ""
             return (
                 f"{a} shows {display(first)}, {b} shows {display(second)}: {_e_n_words(pairs[edge])}{wrong}"
             )
         all_shown = ", ".join(describe(self._tracks[t]) for t in odd)
-        return f"{all_shown}: E_n up to {number:.1f}, more than one may be wrong"
+        return f"{all_shown}: E_n up to {number:.1f}{blind or ', more than one may be wrong'}"
 
 
 def _settled(

@@ -65,7 +65,7 @@ class Belief:
 
     def __init__(self, case: Case, weights: Mapping[str, float], *, seed: int) -> None:
         self.case, self.seed = case, seed
-        self.catalogue = load_catalogue()
+        self.catalogue = load_catalogue(case.context)
         self.model = BenchModel(case, self.catalogue)
         prior: dict[Hypothesis, float] = {(name,): weight for name, weight in weights.items()}
         prior |= pairs_of(weights)
@@ -73,7 +73,7 @@ class Belief:
         self.hypotheses = tuple(prior)
         self.log_weight = np.log(np.array(list(prior.values())))
         self.done: list[Evidence] = []
-        self.particles = _prior(case.kind, self.hypotheses, _DRAWN, seed).copy()
+        self.particles = _prior(case.kind, case.context, self.hypotheses, _DRAWN, seed).copy()
         self.log_weight = self.log_weight + as_displayed(case, self.model, self.particles)
         self._first_reading(case)
         self._reading_is_not_right()
@@ -280,5 +280,7 @@ class Belief:
 
 
 @functools.lru_cache(maxsize=8)
-def _prior(kind: str, hypotheses: tuple[Hypothesis, ...], drawn: int, seed: int) -> Particles:
-    return draw_particles(load_catalogue(), kind, hypotheses, drawn, seed)
+def _prior(
+    kind: str, contexts: tuple[str, ...], hypotheses: tuple[Hypothesis, ...], drawn: int, seed: int
+) -> Particles:
+    return draw_particles(load_catalogue(contexts), kind, hypotheses, drawn, seed)

@@ -6,6 +6,7 @@ and lets counts of real causes update the weights.
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 import tomllib
 from collections.abc import Collection, Mapping, Sequence
@@ -18,6 +19,8 @@ import numpy.typing as npt
 
 from benchlog.errors import ConfigError, UsageError
 
+OTHER_METER = "other meter"
+"""Family of a cause in the meter that gave the expected value."""
 FAMILIES = ("none", "plan", "part", "supply", "lead", "setting", "meter")
 KINDS = ("ac_volts", "dc_volts", "ohms", "current", "scope")
 PSEUDO_COUNT = 20.0
@@ -131,13 +134,16 @@ class Cause:
 class Circumstance:
     """What else is known: `factors` multiply the weights of causes or families.
 
-    `includes` names circumstances that are the same observation and don't count again, `without` the actions that make no sense then.
+    `includes` names circumstances that are the same observation and don't count again, `without` the actions that make no sense
+    then, `called` the label and family of causes that are something else then, `hidden` what is so then whatever the cause.
     """
 
     name: str
     factors: Mapping[str, float]
     includes: tuple[str, ...]
     without: tuple[str, ...]
+    called: Mapping[str, tuple[str, str]]
+    hidden: dict[str, Distribution]
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,7 +181,7 @@ class Catalogue:
     engine: Mapping[str, float]
     loss: Mapping[str, float]
     again: Mapping[str, str]
-    hidden: Mapping[str, Mapping[str, Distribution]]
+    hidden: Mapping[str, dict[str, Distribution]]
     look: Mapping[str, tuple[str, float]]
     meanings: Mapping[str, str]
     contexts: Mapping[str, Circumstance]
@@ -187,6 +193,17 @@ class Catalogue:
         """Return what each of an action's answers means; empty where they need no explaining."""
         told = tuple(self.meanings.get(word, "") for word in words)
         return told if any(told) else ()
+
+    def within(self, context: str) -> Catalogue:
+        """Return the catalogue as it is in a context: what some causes are called, and what none of them changes."""
+        there = self.contexts[context]
+        causes = []
+        for cause in self.causes:
+            label, family = there.called.get(cause.id, (cause.label, cause.family))
+            hidden = {name: d for name, d in cause.hidden.items() if name not in there.hidden}
+            causes.append(dataclasses.replace(cause, label=label, family=family, hidden=hidden))
+        hidden_by_kind = {kind: usual | there.hidden for kind, usual in self.hidden.items()}
+        return dataclasses.replace(self, causes=tuple(causes), hidden=hidden_by_kind)
 
     @property
     def pick_up(self) -> tuple[float, float]:
@@ -260,6 +277,10 @@ def _distribution(name: str, table: Mapping[str, Any]) -> Distribution:
     return _bare_distribution(name, table)
 
 
+def _distributions(where: str, tables: Mapping[str, Any]) -> dict[str, Distribution]:
+    return {name: _distribution(f"{where}.{name}", table) for name, table in tables.items()}
+
+
 def _bare_distribution(name: str, table: Mapping[str, Any]) -> Distribution:
     kinds = ("constant", "uniform", "normal", "lognormal", "chance", "choice", "mix")
     found = [k for k in kinds if k in table]
@@ -286,9 +307,7 @@ def _bare_distribution(name: str, table: Mapping[str, Any]) -> Distribution:
 
 def _cause(table: Mapping[str, Any], known: Mapping[str, Distribution]) -> Cause:
     name, free = table["id"], tuple(table.get("free", ()))
-    own = {
-        quantity: _distribution(f"{name}.{quantity}", t) for quantity, t in table.get("hidden", {}).items()
-    }
+    own = _distributions(name, table.get("hidden", {}))
     unknown = {*own, *free} - set(known)
     if unknown or table["family"] not in FAMILIES or set(table["weight"]) != set(KINDS):
         raise ConfigError(f"catalogue.toml: cause {name}: {unknown or 'family or weights'} wrong")
@@ -303,6 +322,18 @@ def _cause(table: Mapping[str, Any], known: Mapping[str, Distribution]) -> Cause
         table.get("coupling", ""),
         bool(table.get("lasting", False)),
         bool(table.get("mains", False)),
+    )
+
+
+def _circumstance(name: str, table: Mapping[str, Any]) -> Circumstance:
+    called = {cause: (t["label"], t["family"]) for cause, t in table.get("called", {}).items()}
+    return Circumstance(
+        name,
+        table["factors"],
+        tuple(table.get("includes", ())),
+        tuple(table.get("without", ())),
+        called,
+        _distributions(name, table.get("hidden", {})),
     )
 
 
@@ -325,21 +356,21 @@ def _action(table: Mapping[str, Any]) -> Action:
 
 
 @functools.cache
-def load_catalogue() -> Catalogue:
-    """Read the catalogue that comes with the package.
+def load_catalogue(contexts: tuple[str, ...] = ()) -> Catalogue:
+    """Read the catalogue that comes with the package, as it is in these contexts.
 
     Raises
     ------
     ConfigError
         If a line is incomplete.
     """
+    return load_catalogue(contexts[:-1]).within(contexts[-1]) if contexts else _shipped()
+
+
+def _shipped() -> Catalogue:
     data = tomllib.loads(files("benchlog.diagnosis").joinpath("catalogue.toml").read_text("utf-8"))
-    default = {name: _distribution(name, table) for name, table in data["hidden"].items()}
-    hidden = {
-        kind: default
-        | {name: _distribution(f"{kind}.{name}", t) for name, t in data["kind"].get(kind, {}).items()}
-        for kind in KINDS
-    }
+    default = _distributions("hidden", data["hidden"])
+    hidden = {kind: default | _distributions(kind, data["kind"].get(kind, {})) for kind in KINDS}
     return Catalogue(
         {name: float(t["value"]) for name, t in data["engine"].items()},
         {family: float(t["value"]) for family, t in data["loss"].items()},
@@ -347,10 +378,7 @@ def load_catalogue() -> Catalogue:
         hidden,
         {word: (t["flag"], float(t["p"])) for word, t in data["look"].items()},
         data["meaning"],
-        {
-            name: Circumstance(name, t["factors"], tuple(t.get("includes", ())), tuple(t.get("without", ())))
-            for name, t in data["context"].items()
-        },
+        {name: _circumstance(name, table) for name, table in data["context"].items()},
         tuple(_cause(table, default) for table in data["cause"]),
         {table["id"]: _action(table) for table in data["action"]},
         data["source"],

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from benchlog.diagnosis.case import Case, Evidence
-from benchlog.diagnosis.catalogue import Action, load_catalogue
+from benchlog.diagnosis.case import Case, Evidence, plausible
+from benchlog.diagnosis.catalogue import OTHER_METER, Action, load_catalogue
+from benchlog.diagnosis.effects import REDONE
 from benchlog.diagnosis.outcome import Outcome
+from benchlog.units import Quantity
 
 STANDARD_PASSED = "standard passed"
 """Context of a case whose meter read a check standard correctly in this function and session."""
@@ -27,6 +29,30 @@ def controls(case: Case) -> tuple[Action, ...]:
 def proven(case: Case, evidence: Sequence[Evidence]) -> bool:
     """Tell whether one of the checks done proved the doubted instrument for the reading in question."""
     return STANDARD_PASSED in case.context or any(_proves(case, e) for e in evidence)
+
+
+def confirmed(case: Case, evidence: Sequence[Evidence], cause: str, family: str) -> bool:
+    """Tell whether a check already confirmed a cause: it fixed it, or a second meter was read on the same points."""
+    catalogue = load_catalogue()
+    others = [e for e in evidence if e.action == "second_meter"]
+    if family in ("part", OTHER_METER):
+        within = catalogue.actions["second_meter"].within
+        return bool(others) and same_as_first(case, others[-1].outcome, within)
+    if family == "meter" and cause not in catalogue.again:  # the meter that is blamed does not confirm itself
+        return bool(others) and _as_expected(case, others[-1])
+    readings = [e for e in evidence if e.action in REDONE]
+    mended = any(cause in catalogue.actions[e.action].mends for e in readings)
+    return mended and _as_expected(case, readings[-1])
+
+
+def _as_expected(case: Case, evidence: Evidence) -> bool:
+    shown = evidence.outcome
+    if shown.value is None:
+        return False
+    unit = shown.unit or case.expect.unit
+    return plausible(
+        case.expect, Quantity(shown.value, unit, shown.resolution, shown.coupling, evidence.text)
+    )
 
 
 def _proves(case: Case, evidence: Evidence) -> bool:

@@ -152,7 +152,8 @@ def withheld(result: Result, words: str, remedy: str) -> Result:
     """Make a result indeterminate because of a doubt about what was typed; reading it again settles that."""
     doubt = Finding(FindingKind.ENTRY, words)
     findings = result.findings if doubt in result.findings else (*result.findings, doubt)
-    result = msgspec.structs.replace(result, verdict=Verdict.INDETERMINATE, reason=doubt, findings=findings)
+    verdict = Verdict.INDETERMINATE
+    result = msgspec.structs.replace(result, verdict=verdict, reason=words, because=words, findings=findings)
     return with_ways(result, [Way(remedy, *_READ_AGAIN)])
 
 

@@ -88,7 +88,7 @@ def moved_onto_reading(
         return moved, density
     spread = load_catalogue().engine["repeatability"] * abs(shown) + 0.3 * case.reading.resolution
     target = shown + 0.5 * spread * draws("target").standard_normal(shape)
-    names = [_free(case.kind, particles, row) for row in range(shape[0])]
+    names = [_free(case, particles, row) for row in range(shape[0])]
     for turn in range(max(map(len, names))):
         rows = np.array([row for row, own in enumerate(names) if len(own) > turn])
         there = {name: of_rows(values, rows) for name, values in particles.hidden.items()}
@@ -108,13 +108,14 @@ def moved_onto_reading(
     return moved, density
 
 
-def _free(kind: str, particles: Particles, row: int) -> list[tuple[str, Distribution]]:
+def _free(case: Case, particles: Particles, row: int) -> list[tuple[str, Distribution]]:
     """Return the free quantities of a hypothesis that can be anything near what they are, the widest first."""
-    causes = {c.id: c for c in load_catalogue().causes}
+    catalogue = load_catalogue(case.context)
+    causes = {c.id: c for c in catalogue.causes}
     found = []
     for cause in (causes[c] for c in particles.hypotheses[row]):
         for name in cause.free:
-            distribution = cause.hidden.get(name) or load_catalogue().hidden[kind][name]
+            distribution = cause.hidden.get(name) or catalogue.hidden[case.kind][name]
             found.append((name, distribution))
     # A pair's second cause says what both would change.
     unique = {name: distribution for name, distribution in found if distribution.spreads}

@@ -23,19 +23,17 @@ from benchlog.diagnosis.answer import (
     RankedPair,
 )
 from benchlog.diagnosis.belief import Belief
-from benchlog.diagnosis.case import Case, Evidence, parse_evidence, plausible
-from benchlog.diagnosis.catalogue import Action, load_catalogue
-from benchlog.diagnosis.control import controls, proven, same_as_first
+from benchlog.diagnosis.case import Case, Evidence, parse_evidence
+from benchlog.diagnosis.catalogue import OTHER_METER, Action, load_catalogue
+from benchlog.diagnosis.control import confirmed, controls, proven, same_as_first
 from benchlog.diagnosis.decision import losses
-from benchlog.diagnosis.effects import REDONE
 from benchlog.diagnosis.next_check import Offer, offers, ranked
 from benchlog.errors import UsageError, did_you_mean
-from benchlog.units import Quantity
 
 Floats = npt.NDArray[np.float64]
 
 READ_AGAIN = "reading_again"
-_POWER_OFF = "{off} before you touch anything. "
+_POWER_OFF = "{off} before you touch anything, then "
 _SLIPPED = 0.1  # below this probability that all was noted right, no hypothesis fits: judgement
 _PAIRS_SHOWN = 5
 _FIXED = ("lead", "setting", "supply")
@@ -60,7 +58,7 @@ class Session:
     def __init__(self, case: Case, *, seed: int = 1, counts: Mapping[str, float] | None = None) -> None:
         self.case = case
         self.seed = seed
-        self.catalogue = load_catalogue()
+        self.catalogue = load_catalogue(case.context)
         self._weights = self.catalogue.weights(
             case.kind, case.context, counts, source=case.source, coupling=case.expect.coupling
         )
@@ -92,10 +90,10 @@ class Session:
         """
         action = "_".join(action.lower().split())
         if action not in self.catalogue.actions:
-            asked_for = [a.replace("_", " ") for a in self._of_this_kind()]
+            name, names = action.replace("_", " "), self.check_names
             raise UsageError(
-                f"there is no check {action.replace('_', ' ')!r}",
-                hint=did_you_mean(action.replace("_", " "), asked_for, f"checks are {', '.join(asked_for)}"),
+                f"there is no check {name!r}",
+                hint=did_you_mean(name, names, f"checks are {', '.join(names)}"),
             )
         evidence = parse_evidence((action, text))
         outcome, model = evidence.outcome, self.belief.model
@@ -111,8 +109,11 @@ class Session:
             )
         return evidence
 
-    def _of_this_kind(self) -> list[str]:
-        return [a.id for a in self.catalogue.actions.values() if self.case.kind in a.kinds]
+    @property
+    def check_names(self) -> tuple[str, ...]:
+        """Checks for this kind of reading, as people write them."""
+        actions = self.catalogue.actions.values()
+        return tuple(a.id.replace("_", " ") for a in actions if self.case.kind in a.kinds)
 
     def update(self, evidence: Evidence) -> None:
         """Take in one check and what it showed.
@@ -126,7 +127,7 @@ class Session:
         if self.case.kind not in action.kinds:
             raise UsageError(
                 f"{action.id} is not a check for a reading of {self.case.kind.replace('_', ' ')}",
-                hint=f"checks are {', '.join(self._of_this_kind())}",
+                hint=f"checks are {', '.join(self.check_names)}",
             )
         if action.id == READ_AGAIN:
             self._read_again(evidence)
@@ -152,7 +153,7 @@ class Session:
         An unchanged one does neither: nothing was fixed, or it was something else. The cause stays possible.
         """
         before = self.state()
-        if before.stop != "decided" or before.confirmed:
+        if before.stop != "decided" or self._confirmed is not None:
             raise UsageError(
                 "no cause is decided yet, so there is nothing to fix and read again",
                 hint="do the next check, or withdraw the last answer",
@@ -166,6 +167,8 @@ class Session:
         if other_meter:
             self.belief.learn(evidence, seen_by="second_meter")
             self.belief.mend(cause)
+        elif family == OTHER_METER:
+            self.belief.learn(evidence, seen_by="second_meter")
         else:
             if mended:
                 unchanged = same_as_first(
@@ -231,7 +234,7 @@ class Session:
         p_live = self._p_live() if known else max(self._p_live(), engine["unproven_live"])
         hazard = self._hazard(causes)
         stop, checks = self._ending(causes[0], known=known, hazard=hazard)
-        mended = stop == "decided" and self._mended(causes[0])
+        confirmed = stop == "decided" and self._confirmed_before(causes[0])
         cautions = [CAUTION_LIVE]
         if hazard or causes[0].id == "lead_in_current_jack":
             cautions.insert(0, HAZARD)
@@ -244,8 +247,8 @@ class Session:
             tuple(cautions),
             proven=known,
             pairs=self._pairs(p),
-            read_again=self._card_again(causes[0]) if stop == "decided" and not mended else None,
-            confirmed=mended,
+            read_again=self._card_again(causes[0]) if stop == "decided" and not confirmed else None,
+            confirmed=confirmed,
             put_right=self.put_right,
             unchanged=self.unchanged,
         )
@@ -254,19 +257,10 @@ class Session:
         floor = self.catalogue.engine["live_floor"]
         return floor + (1.0 - floor) * self.belief.p_live
 
-    def _mended(self, top: RankedCause) -> bool:
-        """Tell whether a check that was done fixed this cause, with nothing else wrong and the reading as expected."""
-        readings = [e for e in self.done[self._since :] if e.action in REDONE]
-        if not readings or self._alone(top.id, top.family) < self.catalogue.engine["decided"]:
-            return False
-        last, expect = readings[-1].outcome, self.case.expect
-        mends = any(top.id in self.catalogue.actions[e.action].mends for e in readings)
-        if not mends or last.value is None:
-            return False
-        shown = Quantity(
-            last.value, last.unit or expect.unit, last.resolution, last.coupling, readings[-1].text
-        )
-        return plausible(expect, shown)
+    def _confirmed_before(self, top: RankedCause) -> bool:
+        """Tell whether a check that was done confirmed this cause, with nothing else wrong."""
+        alone = self._alone(top.id, top.family) >= self.catalogue.engine["decided"]
+        return alone and confirmed(self._doubted, self.done[self._since :], top.id, top.family)
 
     def _order(self, p: Floats, marginal: Floats) -> list[int]:
         """Return the causes, most probable first; of two present at once, the one that can be fixed."""
@@ -326,7 +320,8 @@ class Session:
 
     def _looking(self, found: list[Offer]) -> tuple[NextCheck, ...]:
         look = self._ranked([o for o in found if o.action.id == "look"])
-        return tuple(dataclasses.replace(n, card=self._words(_POWER_OFF) + n.card) for n in look)
+        first = self._words(_POWER_OFF)
+        return tuple(dataclasses.replace(n, card=f"{first}{n.card[0].lower()}{n.card[1:]}") for n in look)
 
     @property
     def source_words(self) -> Mapping[str, str]:

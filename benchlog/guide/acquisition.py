@@ -21,7 +21,7 @@ from benchlog.guide.file_capture import ask_capture
 from benchlog.guide.instruments import OpenInstruments
 from benchlog.guide.linked import KeyPressedError, read_shown
 from benchlog.guide.manual_reading import as_displayed
-from benchlog.guide.person import InputEndedError, Person, Prompt
+from benchlog.guide.person import DANGER, InputEndedError, Person, Prompt
 from benchlog.hookup import Hookup
 from benchlog.metrology.meter_reading import MeterReading, correction
 from benchlog.number_format import format_quantity
@@ -114,9 +114,7 @@ class Acquisition(Dialogue):
 
         def lines(columns: int) -> list[tuple[str, str]]:
             card = card_of(hookup, self.bench, columns)
-            dangers = [
-                (line, "bold red") for danger in card.dangers for line in danger_lines(danger, columns)
-            ]
+            dangers = [(line, DANGER) for danger in card.dangers for line in danger_lines(danger, columns)]
             return [*dangers, *((line, "") for line in card.lines(columns))]
 
         self.person.show_card(lines)
@@ -216,15 +214,14 @@ class Acquisition(Dialogue):
         for reference in dict.fromkeys(reference for _, reference in taken if reference):
             self.check.supersede(reference, reason)
         del self.kept[first:]
-        self.person.show(f"  {shown} is withdrawn: {reason}")
         return True
 
-    def doubtful_reading(self) -> MeterReading | None:
-        """The last reading, if a diagnosis can use it."""
-        if not self.kept or self.kept[-1][0].unit not in ("V", "ohm", "A") or self.check.mains_referenced:
+    def doubtful_reading(self, tag: str = "") -> Reading | None:
+        """The last reading, or the last of a meter, if a diagnosis can use it."""
+        reading = next((r for r, _ in reversed(self.kept) if tag in ("", r.instrument)), None)
+        if reading is None or reading.unit not in ("V", "ohm", "A") or self.check.mains_referenced:
             return None
-        reading = self.kept[-1][0]
-        return self.check.know(MeterReading(reading, self.bench.accuracy(reading)))
+        return reading
 
     def capture(self, scope: str, channels: Sequence[str], *, which: str = "") -> Capture:
         """Take one record of these channels with a scope of the bench, or ask for the file if it has no link.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,6 +10,7 @@ import msgspec
 from benchlog.diagnosis import Case, Diagnosis, NextCheck, Session, parse_evidence
 from benchlog.diagnosis.answer import NOTHING_FITS
 from benchlog.diagnosis.case import MAINS_NOMINAL_V
+from benchlog.diagnosis.catalogue import OTHER_METER
 from benchlog.diagnosis.doubtful import display_text, expected_quantity
 from benchlog.diagnosis.outcome import parse_shown
 from benchlog.diagnosis.session import READ_AGAIN
@@ -32,6 +32,8 @@ from benchlog.number_format import format_quantity
 from benchlog.reading import Function, Reading
 from benchlog.result import Result
 
+COMPARED_WITH_A_METER = "compared with a meter"
+"""Context of a diagnosis: the expected value is another meter's reading."""
 MAX_CHECKS = 10
 _ROUNDS = 2  # how often something is fixed and read again at most
 _ROWS = 3
@@ -64,6 +66,7 @@ class MeterDiagnosis:
     readings: list[Reading] = field(default_factory=list)  #: All readings during it.
     second: MeterReading | None = None  #: Reading of the second meter, if any.
     renewed: bool = False  #: The meter has a new battery since.
+    beside: str = ""  #: Tag of the meter whose reading of the same points is the expected value, if one is.
     _steps: list[_Step] = field(default_factory=list)
 
     @classmethod
@@ -74,17 +77,18 @@ class MeterDiagnosis:
         expect: float,
         key: str,
         mains_nominal_v: float | None,
-        context: tuple[str, ...] = (),
+        beside: str = "",
     ) -> MeterDiagnosis:
-        """Begin with a reading, its expected value in the same unit, and the meter's context beside the one given."""
+        """Begin with a reading and its expected value in the same unit, which a meter `beside` it may have shown."""
+        known = acquisition.context(first.instrument, first.function)
         case = Case(
             expected_quantity(expect, first.function),
             parse_shown(display_text(first), what="reading"),
             mains_nominal_v=mains_nominal_v or MAINS_NOMINAL_V,
-            context=(*acquisition.context(first.instrument, first.function), *context),
+            context=(*known, COMPARED_WITH_A_METER) if beside else known,
             fed_by=acquisition.check.fed_by,
         )
-        return cls(acquisition, Session(case), first, key)
+        return cls(acquisition, Session(case), first, key, beside=beside)
 
     def ask_on(self, key: str = "") -> None:
         """Ask for the checks that the engine proposes, until it stops."""
@@ -145,7 +149,7 @@ class MeterDiagnosis:
     def _read(self, action: str, card: str, step: str) -> str:
         acquisition, tag, function = self.acquisition, self.first.instrument, self.first.function
         if action == "second_meter":
-            tag = _other_meter(acquisition, tag)
+            tag = self.other_meter()
         instrument = acquisition.bench.instruments.get(tag)
         if instrument is None or not instrument.linked:
             card = f"{card} Note the reading: you are asked for it next."
@@ -167,6 +171,21 @@ class MeterDiagnosis:
             if acquisition.confirm(question, f"{step}/{word}"):
                 return word
         return display_text(taken.reading)
+
+    def other_meter(self) -> str:
+        """Tag of a meter that has not read these points yet.
+
+        Raises
+        ------
+        SkippedError
+            If the bench has none.
+        """
+        used = (self.first.instrument, self.beside)
+        meters = (i.tag for i in self.acquisition.bench.instruments.values() if i.kind == "meter")
+        found = next((tag for tag in meters if tag not in used), "")
+        if not found:
+            raise SkippedError("no other meter on the bench")
+        return found
 
     @property
     def good_again(self) -> bool:
@@ -196,7 +215,7 @@ class MeterDiagnosis:
 
     @property
     def family(self) -> str:
-        """Family of the leading cause: part, lead, setting, meter, supply, plan or none."""
+        """Family of the leading cause: part, lead, setting, meter, other meter, supply, plan or none."""
         return self.state.causes[0].family
 
     def in_words(self) -> str:
@@ -214,28 +233,37 @@ class MeterDiagnosis:
             "expect": case.expect.text,
             "reading": self.first.displayed,
             "context": list(case.context),
+            **({"beside": self.beside} if self.beside else {}),
             "path": [[e.action, e.text] for e in self.session.done],
             **self.state.to_json(),
         }
 
     def note_doubt(self) -> None:
         """Put a meter found bad, or one with an unrepaired lead, in doubt for the following checks."""
-        unmended = self.family == "lead" and not self.state.confirmed
+        tag = self.first.instrument
+        unmended = self.decided and self.family == "lead" and not self.state.confirmed
         if self.good_again:
-            tag = self.first.instrument
             self.acquisition.person.show(
                 f"  {tag} has a new battery now. Its earlier results may be wrong; to mark them: "
                 f'benchlog recall {tag} --reason "low battery", then benchlog recall {tag} --repaired "new battery"',
                 style="bold",
             )
-        elif (self.state.meter_at_fault or (self.decided and unmended)) and self.first.instrument:
-            cause = self.state.causes[0].label if self.decided else survivors_in_words(self.state)
-            self.acquisition.check.found_bad(self.first.instrument, self.first.function, cause)
-            self.acquisition.person.show(
-                f'  {self.first.instrument} is in doubt from now on: {cause}. Results with it are "can\'t tell" until it is fixed '
-                "and passes a check standard.",
-                style="bold",
+        elif self.decided and self.family == OTHER_METER:
+            self._found_bad(self.beside, f"it disagrees with {tag}, which reads right")
+        elif self.state.meter_at_fault or unmended:
+            self._found_bad(
+                tag, self.state.causes[0].label if self.decided else survivors_in_words(self.state)
             )
+
+    def _found_bad(self, tag: str, cause: str) -> None:
+        if not tag:
+            return
+        self.acquisition.check.found_bad(tag, self.first.function, cause)
+        self.acquisition.person.show(
+            f'  {tag} is in doubt from now on: {cause}. Results with it are "can\'t tell" until it is fixed '
+            "and passes a check standard.",
+            style="bold",
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -323,17 +351,18 @@ def _mended(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
 def _second_meter(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
     """Read the same points with another meter; None if there is none."""
     acquisition, function = doubt.acquisition, doubt.first.function
-    others = _other_meters(acquisition, doubt.first.instrument)
-    if not others:
+    try:
+        other = doubt.other_meter()
+    except SkippedError:
         return None
     power = doubt.session.source_words
     acquisition.do(
-        f"{power['off']}. {doubt.first.displayed} was not expected, so confirm it with a second meter: {others[0]} with its "
+        f"{power['off']}. {doubt.first.displayed} was not expected, so confirm it with a second meter: {other} with its "
         f"own leads on the same points while dead, {function}, {power['on']}",
         f"{doubt.key}/second",
         doubt.first.instrument,
     )
-    second = acquisition.reading(others[0], function, what, f"{doubt.key}/second_reading")
+    second = acquisition.reading(other, function, what, f"{doubt.key}/second_reading")
     doubt.readings.append(second.reading)
     doubt.read_again(second.reading)
     return second
@@ -366,14 +395,3 @@ def with_diagnosis(result: Result, resolved: Resolved) -> Result:
             Finding(FindingKind.ENTRY, f"first reading {first} was diagnosed: {resolved.doubt.in_words()}"),
         ),
     )
-
-
-def _other_meters(acquisition: Acquisition, tag: str) -> Sequence[str]:
-    return [i.tag for i in acquisition.bench.instruments.values() if i.kind == "meter" and i.tag != tag]
-
-
-def _other_meter(acquisition: Acquisition, tag: str) -> str:
-    others = _other_meters(acquisition, tag)
-    if not others:
-        raise SkippedError("no second meter on the bench")
-    return others[0]

@@ -282,7 +282,7 @@ def ending(state: Diagnosis, meter: str = "METER") -> str:
     """Say how a diagnosis ended, and what to do next."""
     if state.stop == "decided":
         top, again = state.causes[0], state.read_again
-        lines = [f"{'confirmed by reading again' if state.confirmed else 'decided'}: {top.label}"]
+        lines = [f"{'confirmed' if state.confirmed else 'decided'}: {top.label}"]
         if again is not None:
             lines.append(f"To confirm it: {again.card.rstrip('.')}")
         if top.family == "meter":

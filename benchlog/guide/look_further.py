@@ -14,14 +14,16 @@ from benchlog.reading import Reading
 from benchlog.result import Result
 from benchlog.units import parse_quantity
 
-COMPARED_WITH_A_METER = "compared with a meter"
-"""Context of a diagnosis: the expected value is another meter's reading."""
+_NOTHING = 0.1  # share of what another meter shows: judgement
 
 
 def look_further(
     acquisition: Acquisition, result: Result, key: str, mains_nominal_v: float | None
 ) -> MeterDiagnosis | None:
-    """Diagnose the last reading of a check that is already judged, without changing its result; None without expectation."""
+    """Diagnose a reading of a check that is already judged, without changing its result; None without expectation.
+
+    It is the last reading, or that of the meter that others contradict.
+    """
     doubt = _gone_on(acquisition, result, key, mains_nominal_v) or _begun(
         acquisition, result, key, mains_nominal_v
     )
@@ -44,7 +46,9 @@ def _gone_on(
     expect = parse_quantity(earlier["expect"], what="expectation").value if first else None
     if not expect:
         return None
-    doubt = MeterDiagnosis.begun(acquisition, first[0], expect, key, mains_nominal_v)
+    doubt = MeterDiagnosis.begun(
+        acquisition, first[0], expect, key, mains_nominal_v, str(earlier.get("beside", ""))
+    )
     acquisition.person.show("  What was found before the result still counts.")
     for action, text in earlier["path"]:
         if action != READ_AGAIN or doubt.decided:
@@ -55,26 +59,27 @@ def _gone_on(
 def _begun(
     acquisition: Acquisition, result: Result, key: str, mains_nominal_v: float | None
 ) -> MeterDiagnosis | None:
-    """A diagnosis of the last reading; None without an expected value."""
-    taken, context = acquisition.doubtful_reading(), tuple[str, ...]()
-    expect = None if taken is None else acquisition.expected or _expected(result, taken.reading)
-    if taken is not None and result.check == "crosscheck":
-        expect, context = _shown_beside(acquisition, taken.reading), (COMPARED_WITH_A_METER,)
-    if taken is None or not expect:
+    """A diagnosis of a reading; None without an expected value."""
+    shown, tag = acquisition.doubtful_reading(str(result.details.get("odd_one_out", ""))), ""
+    if shown is None:
         return None
-    return MeterDiagnosis.begun(acquisition, taken.reading, expect, key, mains_nominal_v, context)
+    expect = acquisition.expected or _expected(result, shown)
+    if result.check == "crosscheck":
+        shown, beside = _examined(acquisition, shown)
+        acquisition.person.show(
+            f"  Is {shown.instrument} wrong? {beside.displayed} by {beside.instrument} counts as expected; "
+            f"if the expected value is wrong, {beside.instrument} is."
+        )
+        expect, tag = beside.value, beside.instrument
+    return MeterDiagnosis.begun(acquisition, shown, expect, key, mains_nominal_v, tag) if expect else None
 
 
-def _shown_beside(acquisition: Acquisition, doubted: Reading) -> float | None:
-    """What another meter showed on the same points; it is said which meter is examined."""
-    for reading, _ in reversed(acquisition.kept):
-        if reading.instrument != doubted.instrument and reading.function == doubted.function:
-            acquisition.person.show(
-                f"  Is {doubted.instrument} wrong? {reading.displayed} by {reading.instrument} counts as expected; "
-                f"if the expected value is wrong, {reading.instrument} is."
-            )
-            return reading.value
-    return None
+def _examined(acquisition: Acquisition, shown: Reading) -> tuple[Reading, Reading]:
+    """Of two meters on the same points, which one to examine, and the other: one that shows next to nothing comes first."""
+    others = (r for r, _ in reversed(acquisition.kept) if r.instrument != shown.instrument)
+    beside = next(r for r in others if r.function == shown.function)
+    nothing = abs(beside.value or 0.0) < _NOTHING * abs(shown.value or 0.0)
+    return (beside, shown) if nothing else (shown, beside)
 
 
 def _expected(result: Result, reading: Reading) -> float | None:

@@ -15,7 +15,7 @@ from benchlog.errors import AnalysisError, InstrumentError, UsageError
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_context import CheckContext, CheckOutcome
 from benchlog.guide.dialogue import SkippedError, TakenBackError
-from benchlog.guide.person import InputEndedError, Person
+from benchlog.guide.person import DANGER, InputEndedError, Person
 from benchlog.guide.session_history import (
     known_of,
     note_found_bad,
@@ -181,7 +181,7 @@ class OneCheck:
         if check.mains_referenced:
             dangers.append("connected to mains: rated meter and leads only, no scope clip; local rules apply")
         for danger in dangers:
-            person.show(f"  ! {danger}", style="bold red")
+            person.show(f"  ! {danger}", style=DANGER)
         if self.before:
             person.show(f"  last time: {self.before}")
             self.before = ""

@@ -13,6 +13,9 @@ from benchlog.hookup import Hookup
 from benchlog.reading import Function, Reading
 from benchlog.wording import strip_controls
 
+#: Style of a danger, which the phone shows in red, too.
+DANGER = "bold red"
+
 
 class InputEndedError(UsageError):
     """The input has ended, so there are no more answers."""
@@ -36,6 +39,7 @@ class Prompt:
     function: Function | None = None
     choices: tuple[str, ...] = ()  #: For ``choice``, ``next`` and ``last``.
     meanings: tuple[str, ...] = ()  #: What each of the choices means, for ``?``; or nothing.
+    names: tuple[str, ...] = ()  #: For ``outcome``: the checks that may be answered instead.
 
 
 class Person(ABC):

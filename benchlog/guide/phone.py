@@ -13,8 +13,9 @@ import json
 import secrets
 import socket
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import asdict, dataclass
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib.resources import files
@@ -23,7 +24,6 @@ from typing import Any, Literal
 
 from benchlog.clock import Clock
 from benchlog.guide.person import Prompt
-from benchlog.guide.prompt_keys import folded
 
 Button = Literal["done", "skip", "again"]
 BUTTONS: tuple[Button, ...] = ("done", "skip", "again")
@@ -39,6 +39,15 @@ _OLD_ADDRESS = (
     b"<p style='font:22px/1.4 sans-serif;margin:2em'>This address is not that of the present run. "
     b"Scan the code that the computer shows now."
 )
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """A line on the page; a drawn one is not folded there, since its columns are those of a drawing."""
+
+    text: str
+    danger: bool = False
+    drawn: bool = False
 
 
 class PhoneDesk:
@@ -62,9 +71,9 @@ class PhoneDesk:
         self._pressed: Button | None = None
         self._reading = _NO_READING
         self._cautions: list[str] = []
-        self._lines: list[str] = []
-        self._heading: list[str] = []  # of the check: name, cautions, expectation
-        self._wiring: list[str] = []
+        self._lines: list[_Line] = []
+        self._heading: list[_Line] = []  # of the check: name, cautions, expectation
+        self._wiring: list[_Line] = []
         self._begins = False  # the check has not asked a question yet
         self._ended = False
 
@@ -93,13 +102,14 @@ class PhoneDesk:
             self._cautions.append(text)
             self._changed()
 
-    def show(self, text: str) -> None:
+    def show(self, text: str, *, danger: bool = False) -> None:
         """Add lines to the card while a check begins, later below it, where the last few are kept."""
+        lines = [_Line(line, danger) for line in text.splitlines()]
         with self._news:
             if self._begins:
-                self._heading += (folded(line, self.columns) for line in text.splitlines())
+                self._heading += lines
             else:
-                self._lines = [*self._lines, *text.splitlines()][-_LINES:]
+                self._lines = [*self._lines, *lines][-_LINES:]
             self._changed()
 
     def new_check(self) -> None:
@@ -109,10 +119,10 @@ class PhoneDesk:
             self._reading = _NO_READING
             self._changed()
 
-    def show_wiring(self, text: str) -> None:
-        """Show how to connect, instead of the previous connection."""
+    def show_wiring(self, lines: Iterable[tuple[str, bool]]) -> None:
+        """Show how to connect, instead of the previous connection; each line with whether it is a danger."""
         with self._news:
-            self._wiring = text.splitlines()
+            self._wiring = [_Line(text, danger, drawn=True) for text, danger in lines]
             self._changed()
 
     def show_reading(self, text: str, *, settled: bool, meter: str = "") -> None:
@@ -156,9 +166,9 @@ class PhoneDesk:
                 },
                 "reading": {"meter": meter, "text": shown, "settled": settled},
                 "cautions": self._cautions,
-                "card": [*self._heading, *self._wiring],
-                "columns": max(map(len, self._wiring), default=0),  # lines that must not be broken
-                "lines": self._lines,
+                "card": [asdict(line) for line in (*self._heading, *self._wiring)],
+                "columns": max((len(line.text) for line in self._wiring), default=0),
+                "lines": [asdict(line) for line in self._lines],
                 "ended": self._ended,
             }
 

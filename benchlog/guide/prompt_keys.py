@@ -31,7 +31,7 @@ _KEY_ROOM, _LINE_ROOM = 6, 12
 _NARROW = 44
 _KEPT = "\N{NO-BREAK SPACE}"
 _MANY = 4  # from this many choices on, they are listed below the question
-_KEYS_HELP = f"s skip (asks why), u undo (asks why), {_STOP_HELP}"
+_KEYS_HELP = f"s skip, u undo, {_STOP_HELP}"
 _HELP = {
     "hookup": f"Enter alone when it is done, {_KEYS_HELP}",
     "display": f"the digits as shown, e.g. 27.75, 27.75 V ac or OL, then Enter; {_KEYS_HELP}",
@@ -87,7 +87,7 @@ def help_lines(prompt: Prompt) -> list[str]:
     wishes += explained_choices(prompt)
     if prompt.kind == "next" and wishes:
         return [*wishes, "s leave it as it is and go on", f"u withdraw it (asks why), {_STOP_HELP}"]
-    return [*wishes, _HELP[prompt.kind]]
+    return [*wishes, _HELP[prompt.kind], *([f"checks: {', '.join(prompt.names)}"] if prompt.names else [])]
 
 
 def explained_choices(prompt: Prompt) -> list[str]:

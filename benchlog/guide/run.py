@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from functools import partial
 
+import msgspec
+
 from benchlog.bench import Bench
 from benchlog.clock import Clock
 from benchlog.guide.acquisition import Acquisition
@@ -137,7 +139,10 @@ class Guide:
                 if wish == "diagnose" and result is not None:
                     found = look_further(acquisition, result, f"{check.id}/doubt", self.plan.mains_nominal_v)
                     if found is not None:
-                        self.book.append("diagnosis", {"check_id": check.id, **found.to_json()})
+                        diagnosis = found.to_json()
+                        self.book.append("diagnosis", {"check_id": check.id, **diagnosis})
+                        details = {**result.details, "diagnosis": diagnosis}  # the next one goes on from here
+                        result = msgspec.structs.replace(result, details=details)
 
     def _counted(self, check: Check, acquisition: Acquisition) -> bool:
         """Offer to adopt a result that was measured outside the plan with the plan's limits."""

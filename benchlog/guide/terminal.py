@@ -10,7 +10,7 @@ from contextlib import ExitStack
 from typing import TYPE_CHECKING, Self, TextIO
 
 from benchlog.guide import prompt_keys
-from benchlog.guide.person import InputEndedError, Person, Prompt
+from benchlog.guide.person import DANGER, InputEndedError, Person, Prompt
 from benchlog.guide.speech import Speech, spoken, spoken_hookup
 from benchlog.hookup import Hookup
 from benchlog.keyboard import END, ENTER, Entry, Keys, Lines, single_keys
@@ -94,7 +94,7 @@ class Terminal(Person):
         self._end_live()
         text = strip_controls(text)
         if self._phone is not None and text.strip():
-            self._phone.show(text)
+            self._phone.show(text, danger=style == DANGER)
         self._write(text, style)
 
     def caution(self, text: str) -> None:
@@ -131,7 +131,8 @@ class Terminal(Person):
         """See `Person.show_card`; the phone has its own width."""
         self._end_live()
         if self._phone is not None:
-            self._phone.show_wiring("\n".join(strip_controls(text) for text, _ in lines(self._phone.columns)))
+            shown = lines(self._phone.columns)
+            self._phone.show_wiring([(strip_controls(text), style == DANGER) for text, style in shown])
         for text, style in lines(self.columns):
             self._write(strip_controls(text), style)
 

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from benchlog.errors import UsageError
-from benchlog.metrology.next_best import Way
+from benchlog.finding import Finding
+from benchlog.metrology.next_best import Way, way_out
 from benchlog.number_format import format_quantity, format_span, format_uncertain
 from benchlog.result import Limits, Uncertain, Verdict
 
@@ -30,12 +31,20 @@ Bound: TypeAlias = Sequence[float]
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """Verdict, conformance probability, reason in one line, and what would settle a doubt other than uncertainty."""
+    """Verdict, conformance probability, and reason in one line."""
 
     verdict: Verdict
     conformance_probability: float
     reason: str
-    way: Way | None = None
+    way: Way | None = None  #: What would settle a doubt other than uncertainty.
+    because: Finding | None = None  #: The finding that the reason states, if it states one.
+    words: str = ""  #: The reason without the value, where it is about one.
+
+
+def unjudged(doubt: Finding, p: float = 0.0, *, record: bool = False) -> Judgement:
+    """No verdict, because of a doubt; `record` if the record itself is faulty."""
+    reason = f"no verdict from this record: {doubt}" if record else doubt
+    return Judgement(Verdict.INDETERMINATE, p, reason, way_out(doubt), doubt)
 
 
 def _normal_cdf(z: float) -> float:
@@ -139,7 +148,7 @@ def judge(quantity: Uncertain, limits: Limits, name: str = "value") -> Judgement
         words += f" to tell: {f'a margin of {margin} is needed' if fits else f'± {margin} does not fit between the limits'}"
         if _UNSURE < p < 1 - _UNSURE:  # beyond that it would read like a verdict
             words += f" ({percent(p)} chance that it is within)"
-    return Judgement(verdict, p, f"{shown} {words}")
+    return Judgement(verdict, p, f"{shown} {words}", words=words)
 
 
 def _side(y: float, expanded: float, limits: Limits) -> tuple[Verdict, str]:

@@ -124,7 +124,7 @@ class _Model:
         self.noise = np.diag([s.scatter**2 for s in seen])
         self.priors = [np.zeros((2 * len(self.ranges),) * 2) for _ in range(2)]
         self.widths = [
-            np.array([claims[end].fraction, max(claims[end].counts - 0.5, 0.0) * end.resolution])
+            np.array([claims[end].fraction, max(claims[end].fixed(end.resolution) - end.resolution / 2, 0.0)])
             for end in self.ranges
         ]  # the counts contain the rounding of the display, which is among the noise
         for k, (end, width) in enumerate(zip(self.ranges, self.widths, strict=True)):

@@ -9,7 +9,7 @@ from typing import Any
 from benchlog.errors import AnalysisError
 from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
-from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy
+from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain, uniform
 from benchlog.metrology.known_error import AT_REST, KnownError
 from benchlog.number_format import format_quantity, format_uncertain
@@ -115,7 +115,7 @@ class MeterReading:
         label, influence = f"counts of {self.name}", self.influence(Role.COUNTS)
         if self.known is not None:
             return self.known.zero(label, influence)
-        half_width = max(self.accuracy.counts, 0.5) * self.reading.resolution
+        half_width = max(self.accuracy.fixed(self.reading.resolution), self.reading.resolution / 2)
         return uniform(0.0, half_width, label=label, influence=influence)
 
     def with_gain(self, gain: Any, zero: Any = None) -> Any:
@@ -144,8 +144,8 @@ def correction(metered: MeterReading, note: str = "", who: str = "the meter") ->
     """Say how a reading is corrected, or that its accuracy is only assumed; empty if its data sheet alone is used."""
     known, shown = metered.known, metered.reading
     found = []
-    if metered.accuracy == UNKNOWN_ACCURACY and shown.value is not None:  # an overload has no value
-        words = f"accuracy of {shown.instrument or who} on {shown.function} is not known{note}: 2 % + 10 counts assumed"
+    if metered.accuracy.assumed and shown.value is not None:  # an overload has no value
+        words = f"accuracy of {shown.instrument or who} on {shown.function} is not known{note}: {metered.accuracy.words} assumed"
         found.append(Finding(FindingKind.ACCURACY, words))
     elif doubt := metered.accuracy.doubt:
         words = f"accuracy of {shown.instrument or who} {doubt}"

@@ -67,12 +67,12 @@ _WAYS_OUT: Mapping[FindingKind, tuple[str, float, float]] = {
     FindingKind.SPECTRUM: ("save the time record, not the spectrum", 0.95, 1.0),
     FindingKind.NO_SIGNAL: ("check the probes and the generator, then capture again", 0.8, 3.0),
     FindingKind.HOOKUP: (
-        "look where each clip and probe is, and which channel is which; then capture again",
+        "look which channel is on what: name the channels right, or move the clips and capture again",
         0.8,
         3.0,
     ),
     FindingKind.PHASE: (
-        "look where each clip and probe is, and which channel is which; then capture again",
+        "look which channel is on what: name the channels right, or move the clips and capture again",
         0.8,
         3.0,
     ),
@@ -165,10 +165,18 @@ def way_out(doubt: Finding) -> Way:
     return Way(*_WAYS_OUT.get(doubt.kind, _RECORD_AGAIN))
 
 
+def ways_of(result: Result) -> tuple[Way, ...]:
+    """Ways to settle an indeterminate result, best first; none of a result recorded when they had another form."""
+    try:
+        return msgspec.convert(result.details.get("would_settle", ()), tuple[Way, ...])
+    except msgspec.ValidationError:
+        return ()
+
+
 def next_step(result: Result) -> Finding | None:
     """The best way to settle an indeterminate result, as in its findings; None if none is known."""
-    ways = result.details.get("would_settle", ())
-    return _as_advice(msgspec.convert(ways[0], Way)) if ways else None
+    ways = ways_of(result)
+    return _as_advice(ways[0]) if ways else None
 
 
 def with_ways(result: Result, ways: Sequence[Way]) -> Result:

@@ -53,24 +53,9 @@ def _series(values: npt.ArrayLike, least: int) -> FloatArray:
 
 
 def mean_and_sd(values: npt.ArrayLike) -> tuple[float, float]:
-    """Mean and standard deviation (n - 1) by the corrected two-pass algorithm.
-
-    Parameters
-    ----------
-    values : array of shape (n,)
-        At least two finite numbers.
-
-    References
-    ----------
-    Chan, Golub, LeVeque 1983, The American Statistician 37, 242-247, equation 1.7 (from memory).
-    """
+    """Mean and standard deviation (n - 1) of at least two finite numbers."""
     data = _series(values, 2)
-    mean = float(data.mean())
-    mean += float((data - mean).mean())
-    off = data - mean
-    rest = float(off.sum())
-    variance = (float(off @ off) - rest * rest / data.size) / (data.size - 1)
-    return mean, math.sqrt(max(0.0, variance))
+    return float(data.mean()), float(data.std(ddof=1))
 
 
 def lag1_autocorrelation(values: npt.ArrayLike) -> float:
@@ -146,31 +131,3 @@ def least_squares_line(x: npt.ArrayLike, y: npt.ArrayLike) -> Line:
         u_intercept=math.hypot(sd / math.sqrt(xs.size), u_slope * mean_x),
         correlation=sxy / math.sqrt(sxx * syy) if syy > 0 else 0.0,
     )
-
-
-def theil_sen_slope(x: npt.ArrayLike, y: npt.ArrayLike, most: int = 2000) -> float:
-    """Median of the slopes between all pairs of points: outliers up to 29 % do not move it.
-
-    Parameters
-    ----------
-    x, y : array of shape (n,)
-    most : int
-        With more points only every second, third... is used, which limits time and memory.
-
-    References
-    ----------
-    Sen 1968, J. Am. Statist. Assoc. 63, 1379-1389 (from memory).
-    """
-    xs, ys = _series(x, 2), _series(y, 2)
-    step = -(-xs.size // most)
-    xs, ys = xs[::step], ys[::step]
-    slopes = []
-    for first in range(xs.size - 1):
-        dx = xs[first + 1 :] - xs[first]
-        dy = ys[first + 1 :] - ys[first]
-        apart = dx != 0
-        slopes.append(dy / dx if apart.all() else dy[apart] / dx[apart])
-    every = np.concatenate(slopes) if slopes else np.empty(0)
-    if not every.size:
-        raise AnalysisError("all values on the horizontal axis are equal: no line fits")
-    return float(np.median(every))

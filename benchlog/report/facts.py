@@ -20,7 +20,7 @@ from benchlog.project.state import STATE_KINDS, CheckState, HoldState, HoldStatu
 from benchlog.report.attached import Attached, attached_files
 from benchlog.report.evidence import HISTORY_KINDS, Counted, Evidence, evidence_of, failed_before, history
 from benchlog.report.method import instrument_lines
-from benchlog.report.table import Tested, tested_of
+from benchlog.report.table import Tested, still_counts, tested_of
 from benchlog.result import Result
 
 _KINDS = tuple(dict.fromkeys((*STATE_KINDS, *HISTORY_KINDS, "attachment")))
@@ -128,7 +128,18 @@ def _clock_words(book: Logbook, now_utc_ns: int) -> list[str]:
 
 
 def _design(counted: Counted) -> list[str]:
-    return [f"{counted.name}: {check.verdict}: {check.reason}" for check in counted.result.design_checks]
+    """Checks of the design, which are worth as much as the measurement that they rest on."""
+    words = (
+        "{0}"
+        if counted.state not in (CheckState.RECALLED, CheckState.STALE)
+        else f"{counted.state}, was {{0}}"
+    )
+    if still := still_counts(counted):
+        words += f" ({still})"
+    return [
+        f"{counted.name}: {words.format(check.verdict)}: {check.reason}"
+        for check in counted.result.design_checks
+    ]
 
 
 def _entries(book: Logbook, *, damaged: bool) -> list[Entry]:

@@ -18,6 +18,7 @@ from benchlog.project.meter_trust import MeterTrust, checked_words
 from benchlog.project.provenance import uses
 from benchlog.reading import Origin, Reading, State
 from benchlog.result import Result
+from benchlog.wording import limits_from
 
 
 def instrument_lines(
@@ -103,7 +104,7 @@ def method_words(
     ranges = _scope_ranges(book, result)
     if ranges:
         words.append(f"captured: {'; '.join(ranges)}")
-    sources = dict.fromkeys(limits.source for limits in result.limits.values() if limits.source)
+    sources = dict.fromkeys(limits_from(limits) for limits in result.limits.values() if limits.source)
     if sources and result.limits_set != "plan":
         words.append(f"limits {'; '.join(sources)}")
     if result.turns:

@@ -59,7 +59,7 @@ def tested_of(book: Logbook, plan: Plan | None, counted: Counted, *, practice: b
         title=title,
         verdict=word,
         mark=MARKS.get(word, "○"),
-        recalled=_still_counts(counted),
+        recalled=still_counts(counted),
         instruments=", ".join(result.instruments),
         date=entry.time[:10],
         entry=entry.seq,
@@ -68,7 +68,8 @@ def tested_of(book: Logbook, plan: Plan | None, counted: Counted, *, practice: b
     )
 
 
-def _still_counts(counted: Counted) -> str:
+def still_counts(counted: Counted) -> str:
+    """The recalls after which a result counts still; empty without any."""
     if not counted.recalled or counted.state is CheckState.RECALLED:
         return ""
     entries = ", ".join(str(recalled.recall.seq) for recalled in counted.recalled)

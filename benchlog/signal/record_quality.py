@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from benchlog.finding import FindingKind
+from benchlog.metrology.statistics import robust_sd
 from benchlog.signal.coarse import hann, interpolated_peak, power_spectrum
 from benchlog.signal.findings import RecordFinding, Severity, channel_name
 from benchlog.signal.fitted_record import FittedRecord
@@ -279,9 +280,8 @@ def find_interference(record: FittedRecord, u_log_amplitude: FloatArray) -> list
 def _like_a_spectrum(y: FloatArray, record: FittedRecord) -> bool:
     """Whether there are a few narrow peaks on one side of a floor that don't repeat with the period found."""
     middle = float(np.median(y))
-    spread = 1.4826 * float(np.median(np.abs(y - middle)))
     above, below = float(y.max()) - middle, middle - float(y.min())
-    far = y - middle > max(6 * spread, 0.01 * above)
+    far = y - middle > max(6 * robust_sd(y), 0.01 * above)
     count, peaks = np.count_nonzero(far), np.count_nonzero(np.diff(far.astype(np.int8)) > 0)
     # Lines of a spectrum are a few samples wide; pulses and ringing are not, or repeat.
     if not (0 < count < 0.1 * len(y) and count <= 8 * peaks and above > 2 * below):

@@ -17,6 +17,7 @@ from benchlog.errors import AnalysisError
 from benchlog.finding import FindingKind
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uncertain, uniform
+from benchlog.metrology.statistics import robust_sd
 from benchlog.result import Uncertain
 from benchlog.signal.cycle_average import CycleAverage, CycleWindows
 from benchlog.signal.findings import RecordFinding
@@ -217,7 +218,7 @@ def _noise(windows: CycleWindows, residual: float) -> float:
     """Noise of one sample: residual of the harmonics, or what neighbours don't predict, whichever is less."""
     values = windows.values(0, min(windows.n, 65_536))
     rough = np.diff(values, 3)
-    return min(residual, 1.4826 * float(np.median(np.abs(rough))) / math.sqrt(20))
+    return min(residual, robust_sd(rough) / math.sqrt(20))
 
 
 class _Averages:

@@ -50,6 +50,16 @@ def test_drift_beyond_its_uncertainty_is_a_finding_and_noise_is_not() -> None:
     assert flagged <= 3
 
 
+def test_outliers_do_not_move_the_robust_drift() -> None:
+    """One reading of ten is far off; of a very long log not every pair is used."""
+    t = np.arange(150.0)
+    a = 0.2 * t + np.random.default_rng(4).normal(0, 1, t.size)
+    a[::10] += 500
+    assert compare_series(t, a, np.zeros(t.size)).robust_drift == pytest.approx(0.2, abs=0.05)
+    t = np.arange(1e5)
+    assert compare_series(t, 0.3 * t, np.zeros(t.size)).robust_drift == pytest.approx(0.3)
+
+
 @settings(max_examples=30)
 @given(st.integers(0, 1000), st.floats(-5, 5), st.floats(0.001, 10))
 def test_swapping_turns_the_sign_and_the_unit_does_not_matter(seed: int, shift: float, scale: float) -> None:

@@ -91,6 +91,24 @@ def test_three_meters_name_the_odd_one_out() -> None:
     assert len(result.details["pairs"]) == 3
 
 
+def test_a_reason_shows_one_e_n_and_says_what_it_is() -> None:
+    """E_n is the difference over what the accuracies allow (ISO/IEC 17043): 0.19 V over 2/sqrt(3) of 61.5 mV, 2.68."""
+    readings = [meter("A", "5.19 V dc", "0.8 % + 2"), meter("B", "5.000 V dc", "0.05 % + 0", 1e-6)]
+    two = check_crosscheck(readings)
+    assert two.reason.endswith("differ by 190.0 mV, 2.67 times what their accuracies allow (E_n)")
+    three = check_crosscheck([*readings, meter("C", "5.001 V dc", "0.5 % + 2")])
+    assert three.reason.endswith("differ by 2.15 times what their accuracies allow (E_n)")
+    assert not any("E_n" in finding for finding in three.findings)
+
+
+@pytest.mark.parametrize(("unit", "verdict"), [("dc", Verdict.FAIL), ("ac", Verdict.INDETERMINATE)])
+def test_a_response_to_the_average_excuses_a_difference_on_ac_only(unit: str, verdict: Verdict) -> None:
+    """A square wave: mean absolute value times 1.11 is 11 % high; on DC both kinds are alike."""
+    readings = [meter("A", f"10.00 V {unit}"), meter("B", f"11.11 V {unit}")]
+    result = check_crosscheck(readings, responses={"A": "true rms", "B": "average"})
+    assert result.verdict is verdict
+
+
 @pytest.mark.parametrize(
     ("shown", "words"),
     [
@@ -115,7 +133,7 @@ def test_order_a_b_a_takes_a_drift_of_the_node_out() -> None:
     result = check_crosscheck([meter("A", "27.80 V ac"), meter("B", "27.60 V ac"), meter("A", "27.40 V ac")])
     assert e_n_of(result) == pytest.approx(0, abs=1e-9)
     assert result.details["drift"] == {"value": pytest.approx(-0.2), "per": "reading"}
-    assert any("the node moved by -200.0 mV" in f for f in result.findings)
+    assert any("what was measured moved by -200.0 mV" in f for f in result.findings)
     assert result.details["meters"]["A"]["readings"] == 2
 
 
@@ -327,7 +345,9 @@ def test_a_node_that_moved_more_than_the_difference_decides_nothing() -> None:
     """12.31, 11.80, 11.20 V on A-B-A: 1.11 V against a difference of some ten millivolts."""
     result = check_crosscheck([meter("A", "12.31 V dc"), meter("B", "11.80 V dc"), meter("A", "11.20 V dc")])
     assert result.verdict is Verdict.INDETERMINATE
-    assert result.reason.startswith("the node moved more than the difference: A went from 12.31 V to 11.20 V")
+    assert result.reason.startswith(
+        "what was measured moved more than the meters differ: A went from 12.31 V to 11.20 V"
+    )
     assert result.reason in result.findings
     calm = check_crosscheck([meter("A", "12.31 V dc"), meter("B", "12.31 V dc"), meter("A", "12.33 V dc")])
     assert calm.verdict is Verdict.PASS

@@ -90,13 +90,28 @@ def test_a_ratio_is_asked_for_its_files() -> None:
     """A file or channel that is not there is refused at once; with two channels the second one follows."""
     shown: list[str] = []
     path = str(CAPTURES / "ct1_60_turns.csv")
-    typed = answers("nowhere.csv", __file__, path, "CH7", "CH1", "CH1", "60", path, "")
+    typed = answers("nowhere.csv", __file__, path, "CH1", "60", "CH7", "CH1", path, "")
     words = ask(["ratio"], typed, shown.append)
     assert any("there is no file 'nowhere.csv'" in line for line in shown)
     assert any("no channel 'CH7' in the capture: channels here: CH1, CH2" in line for line in shown)
     assert any("'CH1' does not begin with a number: write it like '60'" in line for line in shown)
     assert any("the same samples as the first" in line for line in shown)
-    assert words == ["ratio", "--capture", path, "--primary", "CH1", "--secondary", "CH2", "--expect", "60"]
+    assert words == ["ratio", "--capture", path, "--expect", "60", "--primary", "CH1", "--secondary", "CH2"]
+
+
+@pytest.mark.parametrize("kept", [False, True])
+def test_channels_that_are_mixed_up_are_asked_about_as_such(kept: bool) -> None:
+    """60 turns show 60 times what one turn shows: where it is the other way round, no divider is asked for first."""
+    shown: list[str] = []
+    path = str(CAPTURES / "ct1_60_turns.csv")
+    words = ask(["ratio"], answers(path, "60", "CH2", "CH2" if kept else "CH1", "", ""), shown.append)
+    (doubt,) = (line for line in shown if "mixed up" in line)
+    assert "CH2 shows 60 times as much as CH1" in doubt
+    assert words[5:] == [
+        "--primary",
+        *(("CH2", "--secondary", "CH1") if kept else ("CH1", "--secondary", "CH2")),
+    ]
+    assert any("divider before it" in line for line in shown) is kept
 
 
 def test_meters_are_called_as_the_person_calls_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -104,7 +119,7 @@ def test_meters_are_called_as_the_person_calls_them(tmp_path: Path, monkeypatch:
     monkeypatch.chdir(tmp_path)
     shown: list[str] = []
     typed = answers(
-        "yellow", "OL V ac", "27.75 V ac", "yellow", "grey", "27.9 V dc", "27.9 V ac", "", "1 % + 5"
+        "yellow", "OL V ac", "27.75 V ac", "yellow", "grey", "27.9 V dc", "27.9 V ac", "", "", "1 % + 5"
     )
     words = ask(["crosscheck"], typed, shown.append)
     assert words == ["crosscheck", "--reading", "yellow=27.75 V ac", "--reading", "grey=27.9 V ac",
@@ -115,8 +130,23 @@ def test_meters_are_called_as_the_person_calls_them(tmp_path: Path, monkeypatch:
         "the first meter was on V~",
     ):
         assert any(refused in line for line in shown)
-    words = ask(["crosscheck"], answers("", "5.01 V dc", "", "5.00 V dc", "", ""), shown.append)
+    words = ask(["crosscheck"], answers("", "5.01 V dc", "", "5.00 V dc", "", "", ""), shown.append)
     assert words == ["crosscheck", "--reading", "A=5.01 V dc", "--reading", "B=5.00 V dc"]
+
+
+def test_a_third_meter_is_asked_for_and_shows_which_is_wrong(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Two that agree and one that does not; each is asked for its accuracy."""
+    monkeypatch.chdir(tmp_path)
+    shown: list[str] = []
+    typed = ("", "5.19 V dc", "", "5.000 V dc", "B", "C", "5.001 V ac", "5.001 V dc", *(("0.5 % + 2",) * 3))
+    words = ask(["crosscheck"], answers(*typed), shown.append)
+    assert words[-2:] == ["--accuracy", "C=0.5 % + 2"]
+    assert any("the second meter is called B" in line for line in shown)
+    assert any("the first meter was on V=, this one on V~" in line for line in shown)
+    assert main([*words, "--no-record", "--json"]) == 1
+    assert json.loads(capsys.readouterr().out)["details"]["odd_one_out"] == "A"
 
 
 def test_meters_of_the_bench_bring_their_accuracy(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -124,7 +154,7 @@ def test_meters_of_the_bench_bring_their_accuracy(tmp_path: Path, monkeypatch: p
     monkeypatch.chdir(tmp_path)
     Path("bench.toml").write_text(BENCH, encoding="utf-8")
     shown: list[str] = []
-    words = ask(["crosscheck"], answers("MA-1", "MA-01", "5.01 V ac", "MB-02", "5.00 V ac"), shown.append)
+    words = ask(["crosscheck"], answers("MA-1", "MA-01", "5.01 V ac", "MB-02", "5.00 V ac", ""), shown.append)
     assert words == ["crosscheck", "--reading", "MA-01=5.01 V ac", "--reading", "MB-02=5.00 V ac"]
     assert any("did you mean MA-01?" in line for line in shown)
     words = ask(["continuity"], answers("MA-01", "0.4 ohm", "", "1 ohm"), shown.append)
@@ -140,7 +170,7 @@ def test_meters_of_the_bench_bring_their_accuracy(tmp_path: Path, monkeypatch: p
         ("supply", ("12 V ac 20 VA", "14.13 V ac", "1 % + 50", "1 % + 5", ""), "is unusual", False),
         ("supply", ("12 V ac 20 VA", "14.13 V ac", "5 % + 1", "1 % + 5", ""), "is unusual", False),
         ("continuity", ("0.4 ohm", "0.5 ohm", "0.2 ohm", "1 ohm", ""), "press the tips together", False),
-        ("crosscheck", ("", "14.13 V ac", "", "141.3 V ac", "141.3 V ac", "", ""), "what A shows", True),
+        ("crosscheck", ("", "14.13 V ac", "", "141.3 V ac", "141.3 V ac", "", "", ""), "what A shows", True),
     ],
 )
 def test_a_doubtful_answer_is_asked_about_at_once(
@@ -163,13 +193,13 @@ def test_a_doubtful_answer_is_asked_about_at_once(
 @pytest.mark.parametrize(
     ("stem", "typed", "divider"),
     [
-        ("ct1_60_turns", ("CH1", "60", ""), []),
+        ("ct1_60_turns", ("60", "CH1", ""), []),
         (
             "ct1_60_turns_divider",
-            ("CH1", "60", "600:1", "60:1", "2", "0.2 %", ""),
+            ("60", "CH1", "600:1", "60:1", "2", "0.2 %", ""),
             ["--divider", "60:1", "--divider-tolerance", "0.2 %"],
         ),
-        ("ct1_60_turns_divider", ("CH1", "60", "", ""), []),
+        ("ct1_60_turns_divider", ("60", "CH1", "", ""), []),
     ],
 )
 def test_a_divider_is_asked_about_if_the_voltages_need_one(

@@ -133,7 +133,7 @@ def test_u_takes_the_last_answer_back(asked: Callable[..., tuple[int, str]]) -> 
     """A wrong word is not the end of it: the check is asked again, and what was likely before is shown."""
     _, out = asked("in order\nu\n")
     assert "withdrawn: look, in order" in out
-    assert out.count("Look at dial") == 2
+    assert out.count("look at dial") == 2
     before, after = (
         out.split("output is live")[n].rsplit("%  no mains at the outlet")[0][-4:] for n in (0, 2)
     )
@@ -149,8 +149,17 @@ def test_people_see_no_bits_and_no_ids(asked: Callable[..., tuple[int, str]]) ->
     assert out.index("current jack") < out.index("output is live:")
     assert out.count("output is live:") == 1
     assert len(re.findall(r"\d lead in current jack, \d battery symbol", out)) == 3
-    assert out.count("Look at dial") == 3
+    assert out.count("look at dial") == 3
     assert "instead" not in out
+
+
+def test_the_help_names_the_checks_that_may_be_answered_instead(
+    asked: Callable[..., tuple[int, str]],
+) -> None:
+    """As the evidence of the command line names them."""
+    _, out = asked("in order\n?\n")
+    (line,) = [line for line in out.splitlines() if line.startswith("  checks: ")]
+    assert {"look", "fresh cell", "second meter"} <= set(line.removeprefix("  checks: ").split(", "))
 
 
 def test_skipping_the_look_at_the_jacks_opens_no_other_check(asked: Callable[..., tuple[int, str]]) -> None:

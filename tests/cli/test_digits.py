@@ -110,6 +110,34 @@ def test_a_zero_left_out_shows_against_the_other_reading(
     assert any("was a 0 left out?" in line for line in found["findings"]) is asked
 
 
+@pytest.mark.parametrize(
+    ("words", "asked"),
+    [
+        (("continuity", "--reading", "0.41 ohm", "--lead-null", "0.2 ohm", "--max", "1 ohm"), "0.2 ohm"),
+        (("continuity", "--reading", "0.4 ohm", "--lead-null", "0.20 ohm", "--max", "1 ohm"), "0.4 ohm"),
+        (
+            ("continuity", "--reading", "4.7 kohm", "--lead-null", "0.2 ohm", "--max", "10 kohm"),
+            "",
+        ),  # other ranges
+        (
+            ("crosscheck", "--reading", "A=5.01 V dc", "--reading", "B=5.00 V dc", "--reading", "A=5 V dc"),
+            "5 V dc",
+        ),
+        (("crosscheck", "--reading", "A=5.01 V dc", "--reading", "B=5.0 V dc"), ""),  # two meters
+    ],
+)
+def test_it_shows_in_every_command_that_takes_two_readings_of_a_meter(
+    capsys: pytest.CaptureFixture[str], words: tuple[str, ...], asked: str
+) -> None:
+    Path("bench.toml").unlink()
+    for more in ((), ("--as-read",)):
+        _, found = run(capsys, *words, *more)
+        doubts = [
+            line.partition(" has fewer digits than")[0] for line in found["findings"] if "0 left out" in line
+        ]
+        assert doubts == ([asked] if asked and not more else [])
+
+
 def test_diagnose_asks_about_them_too(capsys: pytest.CaptureFixture[str]) -> None:
     words = ("diagnose", "--expect", "27 V ac", "--meter", "MB-02", "--reading")
     assert any(FEWER in question for question in run(capsys, *words, "31 V ac")[1]["questions"])
@@ -121,8 +149,8 @@ def test_diagnose_asks_about_them_too(capsys: pytest.CaptureFixture[str]) -> Non
     [
         ("supply", ("24 V ac 40 VA", "MA-01", "27.8 V ac", "27.75 V ac", "")),
         ("continuity", ("MA-01", "123 ohm", "123.4 ohm", "0.1 ohm", "500 ohm")),
-        ("crosscheck", ("MA-01", "27.8 V ac", "27.75 V ac", "MB-02", "27.80 V ac")),
-        ("crosscheck", ("MA-01", "27.75 V ac", "MB-02", "27.8 V ac", "27.80 V ac")),
+        ("crosscheck", ("MA-01", "27.8 V ac", "27.75 V ac", "MB-02", "27.80 V ac", "")),
+        ("crosscheck", ("MA-01", "27.75 V ac", "MB-02", "27.8 V ac", "27.80 V ac", "")),
     ],
 )
 def test_a_command_that_asks_asks_at_once(command: str, typed: tuple[str, ...]) -> None:

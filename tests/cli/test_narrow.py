@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import os
+import re
 import shlex
 from contextlib import suppress
 
 import pytest
 
-from benchlog.cli import main
+from benchlog.cli import COMMANDS, main
 from benchlog.cli.ask import ask
 from benchlog.errors import ConfigError
 
@@ -22,17 +23,100 @@ from benchlog.errors import ConfigError
         ["manual", "plan"],
         ["manual", "bench"],
         ["manual", "pattern"],
+        ["manual", "instruments"],
+        ["manual", "verify"],
+        ["manual", "python"],
         ["manual", "ratio"],
     ],
 )
 def test_help_breaks_no_word_at_40_columns(
     words: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    pages = []
+    for columns in ("400", "40"):
+        monkeypatch.setenv("COLUMNS", columns)
+        with suppress(SystemExit):
+            main(words)
+        pages.append(capsys.readouterr().out.splitlines())
+    whole, narrow = pages
+    # Longer are only single words, and lines of a file or script, which are copied as they are.
+    left = [line for line in narrow if len(line) > 40 and len(line.split()) > 1]
+    assert all(line in whole and line.startswith("  ") for line in left)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a backslash joins no lines in PowerShell")
+@pytest.mark.parametrize("command", COMMANDS)
+def test_examples_stay_commands_that_can_be_copied(
+    command: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Pasted as they are shown, they give the same words at every width."""
+    found = []
+    for columns in ("120", "40"):
+        monkeypatch.setenv("COLUMNS", columns)
+        main(["manual", command])
+        shown = re.sub(r" \\\n\s+", " ", capsys.readouterr().out)
+        commands = [line for line in shown.splitlines() if line.startswith("  benchlog ")]
+        found.append([re.split(r"\s{2,}", line.strip())[0] for line in commands])
+    assert found[0] == found[1]
+
+
+@pytest.mark.parametrize("columns", ["36", "40", "60", "80"])
+def test_no_line_ends_inside_a_quantity(
+    columns: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", columns)
+    words = [
+        "supply",
+        "--nameplate",
+        "24 V ac 40 VA",
+        "--reading",
+        "29.30 V ac",
+        "--mains",
+        "236 V",
+        "--no-record",
+    ]
+    for more in ([], ["--long"], ["--load", "15 ohm", "--loaded", "24.70 V ac", "--capacitor", "35 V"]):
+        main([*words, *more])
+        lines = capsys.readouterr().out.splitlines()
+        assert all(len(line) <= int(columns) for line in lines)
+        torn = re.compile(r"(\d\n\s*(±|[mµ]?V\b|%|Ω|W\b)|%\n\s*\+ \d|[±+]\n\s*\d)")
+        assert not torn.search("\n".join(lines))
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a backslash joins no lines in PowerShell")
+def test_the_command_of_an_advice_can_be_copied(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     monkeypatch.setenv("COLUMNS", "40")
-    with suppress(SystemExit):
-        main(words)
-    wide = [line for line in capsys.readouterr().out.splitlines() if len(line) > 40]
-    assert all(len(line.split()) == 1 for line in wide)  # one word that is longer by itself
+    main(["crosscheck", "--reading", "A=12.05 V dc", "--reading", "B=0.02 V dc", "--accuracy", "A=1 % + 5",
+          "--accuracy", "B=1 % + 5", "--no-record", "--long"])  # fmt: skip
+    out = capsys.readouterr().out
+    command = out[out.index("  benchlog diagnose") :].partition("\n  !")[0].replace("\\\n", "")
+    assert shlex.split(command.partition("\n")[0])[:6] == [
+        "benchlog", "diagnose", "--expect", "12.05 V dc", "--reading", "0.02 V dc"]  # fmt: skip
+
+
+def test_a_command_has_the_exit_statuses_that_its_page_lists(
+    tmp_path: os.PathLike[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(["new", "kiln"]) == 0
+    cases = [
+        (["diagnose", "--expect", "27 V ac", "--reading", "0.003 V ac", "--no-record"], 0, "no verdict"),
+        (["release", "kiln/plan.toml", "H1"], 1, "evidence is missing"),
+        (["winding", "--core", "25x15x10", "--turns", "600", "--wire", "AWG 14"], 2, "bad input"),
+        (["status", "kiln/plan.toml"], 3, "not done"),
+        (["supply", "--nameplate", "24 V ac", "--reading", "60 V ac", "--no-record"], 1, "failed"),
+        (["record", "verify", "--logbook", "kiln/plan.toml"], 5, "not intact"),
+    ]
+    for words, code, meaning in cases:
+        assert main(words) == code
+        capsys.readouterr()
+        main(["manual", words[0]])
+        statuses = capsys.readouterr().out.partition("exit status:")[2].partition("files:")[0]
+        assert any(meaning in line for line in statuses.splitlines() if line.split()[:1] == [str(code)])
+    main(["manual", "diagnose"])
+    assert "failed" not in capsys.readouterr().out.partition("exit status:")[2]
 
 
 @pytest.mark.skipif(os.name == "nt", reason="a backslash joins no lines in PowerShell")

@@ -149,7 +149,7 @@ def test_enter_leaves_no_check_out(
     monkeypatch.setattr("sys.stdin", io.StringIO("\n\n"))
     main(["diagnose", "--expect", "27 V ac", "--reading", "0.003 V ac", "--ask", "--no-record"])
     out = capsys.readouterr().out
-    assert out.count("Look at dial") == 3
+    assert out.count("look at dial") == 3
     assert "not taken: look: '' is not one of the answers" in out
 
 

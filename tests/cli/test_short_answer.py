@@ -7,6 +7,10 @@ from pathlib import Path
 import pytest
 from helpers.desk import Desk
 
+from benchlog.metrology.next_best import next_step
+from benchlog.notebook import supply
+from benchlog.result import Verdict
+
 CAPTURES = Path(__file__).parents[2] / "sample_captures"
 PLATE = ("supply", "--nameplate", "24 V ac 40 VA", "--accuracy", "1 % + 5")
 CHANNELS = ("--primary", "CH1", "--secondary", "CH2")
@@ -58,8 +62,8 @@ def test_it_has_three_to_five_lines(
     monkeypatch.setenv("COLUMNS", "200")  # so that no line wraps
     lines = desk.run(*words).out.splitlines()
     pictures = PICTURE if words[0] in ("ratio", "inductance") else 0
-    # Cautions, where it is kept and an accuracy that nobody stated come on top.
-    besides = ("  ! ", "  accuracy of the meter")
+    # Cautions, where it is kept and what nobody stated come on top.
+    besides = ("  ! ", "  accuracy of the meter", "  mains")
     said = [line for line in lines if not line.startswith(besides) and "Saved in" not in line]
     assert 2 <= len(said) - pictures <= 4, "\n".join(lines)
     assert lines[-1].endswith("--long shows more.")
@@ -125,3 +129,37 @@ def test_an_accuracy_without_counts_is_said(desk: Desk) -> None:
     words = ("supply", "--nameplate", "24 V ac 40 VA", "--reading", "27.75 V ac", "--accuracy")
     assert "has no counts" in desk.run(*words, "1.2 %").words
     assert "has no counts" not in desk.run(*words, "1.2 % + 0").words
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        (("--mains", "236 V"), "mains: nominal 230 V and accuracy 1 % + 1 assumed"),
+        (("--mains", "236 V", "--mains-nominal", "230 V"), "mains: accuracy 1 % + 1 assumed"),
+        (("--mains", "236 V", "--mains-nominal", "230 V", "--mains-accuracy", "0.5 % + 1"), ""),
+        ((), "mains not read: the limits allow ±10 % for it"),
+    ],
+)
+@pytest.mark.parametrize("reading", ["27.75 V ac", "29.30 V ac", "33.00 V ac"])
+def test_what_was_assumed_is_said_with_every_verdict(
+    desk: Desk, reading: str, more: tuple[str, ...], said: str
+) -> None:
+    """The limits rest on it; without a mains reading, taking one is the first remedy."""
+    answer = desk.run(*PLATE, "--reading", reading, *more)
+    assert [line.strip() for line in answer.out.splitlines() if line.startswith("  mains")] == [said][
+        : bool(said)
+    ]
+
+
+def test_the_mains_are_read_first_where_the_limits_allow_for_any() -> None:
+    """31.4 V lies below 31.62 V only with mains 10 % high; at 230 V the part would be far outside."""
+    result = supply("24 V ac 40 VA", "31.40 V ac", accuracy="1 % + 5")
+    assert result.verdict is Verdict.INDETERMINATE
+    assert "--mains" in str(next_step(result))
+
+
+def test_a_value_is_shown_once(desk: Desk) -> None:
+    """The reason goes on where the first line ends."""
+    out = desk.run(*PLATE, "--reading", "29.30 V ac", "--mains", "236 V").out
+    assert out.count("29.30 ± 0.40 V") == 1
+    assert "\n  too close to the limit 29.50 V to tell: a margin of" in out

@@ -80,6 +80,15 @@ def test_two_meters_that_disagree_are_both_in_doubt_and_a_standard_decides() -> 
     assert found[0][1].next_check == "fresh_cell"
 
 
+@pytest.mark.parametrize("averaging", [set(), {"M3"}, {"M1", "M3"}])
+def test_a_meter_that_responds_to_the_average_may_differ_and_be_right(averaging: set[str]) -> None:
+    """As a cross-check says of the same two: it is right on a sine only, and nobody captured the waveform."""
+    readings = changed(Node(1, tags=("M1", "M3")).readings(40), "M3", 10, four_percent_high)
+    ((_, suspect),) = raised(readings, [NodeGroup("node", ("M1", "M3"))], averaging=averaging)
+    assert ("M3 responds to the average" in suspect.reason) is (averaging == {"M3"})
+    assert ("one of them is wrong" in suspect.reason) is (averaging != {"M3"})
+
+
 def test_a_disagreement_ends_when_the_meters_agree_again_not_when_they_are_not_compared() -> None:
     """One goes off to a fresh cell, as the next check says; that settles nothing on V~ yet."""
 

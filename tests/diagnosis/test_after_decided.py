@@ -21,6 +21,29 @@ def test_a_lead_in_the_current_jack_is_looked_for_by_hand_before_it_is_confirmed
     assert "replace the leads" not in state.read_again.card
 
 
+@pytest.mark.parametrize(
+    ("reading", "second", "others", "cause"),
+    [
+        ("31.4 V ac", "27.0 V ac", (("new_battery", "31.4 V ac"),), "meter_gain_drift"),
+        ("0.003 V ac", "0.004 V ac", (("read_mains", "230 V ac"), ("ohms_plug", "OL")), "part_open_primary"),
+    ],
+)
+def test_a_second_meter_that_was_read_confirms(
+    reading: str, second: str, others: tuple[tuple[str, str], ...], cause: str
+) -> None:
+    """Read as expected it confirms that the first one is bad, read like the first one that the part is."""
+    evidence = (
+        ("look", "in order"),
+        ("fresh_cell", "1.839 V dc" if cause == "meter_gain_drift" else "1.6 V dc"),
+    )
+    state = diagnose(case(reading, *evidence, ("second_meter", second), *others))
+    assert (state.stop, state.causes[0].id) == ("decided", cause)
+    assert state.confirmed
+    assert state.read_again is None
+    alone = diagnose(case(reading, *evidence, *others))
+    assert not alone.confirmed
+
+
 def test_an_output_just_read_right_is_live() -> None:
     session = Session(case("0.003 V ac", ("look", "wrong function")))
     before = session.state().p_live

@@ -54,6 +54,17 @@ def test_a_check_asked_for_by_name_waits_too(desk: Desk, plan: Path) -> None:
     assert "C02 waits for hold point H1" in said.out
 
 
+def test_the_usual_caution_is_shown_once_then_that_of_the_step(desk: Desk) -> None:
+    """A step without a caution of its own keeps the usual one."""
+    holds = (hold("H1", "a", "C01"), hold("H2", "b", "C01", caution="charged"), hold("H3", "c", "C01"))
+    plan = desk.write("plan.toml", plan_text(part("T1"), reading_check("C01", "V=", high="6 V"), *holds))
+    assert "prove it dead" not in desk.run("release", plan, "H1").words  # refused
+    release = ("--concession", "measured by a friend")
+    shown = [desk.run("release", plan, name, *release).words for name in ("H1", "H2", "H3")]
+    assert ["prove it dead" in words for words in shown] == [True, False, True]
+    assert "caution: charged" in shown[1]
+
+
 def test_a_hold_that_is_not_there_is_refused(desk: Desk) -> None:
     plan = desk.write("plan.toml", text(after_hold="H9"))
     with pytest.raises(ConfigError, match="C02 comes after hold 'H9'"):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import select
 import sqlite3
 import subprocess
@@ -139,13 +140,13 @@ def test_the_four_jobs_alone(tmp_path: Path, capsys) -> None:
     assert "entries are intact" in said
 
 
-def test_on_a_terminal_it_waits_for_enter(tmp_path: Path) -> None:
-    """Enter goes on, q ends; what was done until then stays."""
+def on_a_terminal(folder: Path, *options: str, most: int, lines: int = 200) -> tuple[str, int]:
+    """Run the demo on a terminal of some lines; at each wait but the last allowed one press Enter, then q."""
     skip_without_terminals()
     ours, theirs = os.openpty()
     child = subprocess.Popen(
-        [sys.executable, "-m", "benchlog", "demo", "--out", str(tmp_path / "kc1")],
-        env=os.environ | {"TERM": "dumb"},
+        [sys.executable, "-m", "benchlog", "demo", *options, "--out", str(folder)],
+        env=os.environ | {"TERM": "xterm", "COLUMNS": "80", "LINES": str(lines)},
         stdin=theirs,
         stdout=theirs,
         stderr=theirs,
@@ -158,11 +159,27 @@ def test_on_a_terminal_it_waits_for_enter(tmp_path: Path) -> None:
                 seen += os.read(ours, 1 << 16).decode("utf-8", "replace")
         if seen.count("[Enter goes on") > pauses:
             pauses += 1
-            os.write(ours, b"\n" if pauses < 2 else b"q")
+            os.write(ours, b"\n" if pauses < most else b"q")
     with child:
         child.kill()
     os.close(ours)
-    assert pauses == 2, seen[-2000:]
-    assert child.returncode == 130
+    return seen, child.returncode
+
+
+def test_on_a_terminal_it_waits_for_enter(tmp_path: Path) -> None:
+    """Enter goes on, q ends; what was done until then stays."""
+    seen, code = on_a_terminal(tmp_path / "kc1", most=2)
+    assert seen.count("[Enter goes on") == 2, seen[-2000:]
+    assert code == 130
     assert "check 1 of 17" in seen
     assert list(results(tmp_path / "kc1")) == ["C01", "C02"]
+
+
+def test_no_more_than_a_screen_is_shown_at_once(tmp_path: Path) -> None:
+    """C03 with its diagnosis has about fifty lines; of what fits on a screen nothing is broken."""
+    seen, code = on_a_terminal(tmp_path / "kc1", "--check", "C03", most=99, lines=24)
+    screens = re.split(r"\[Enter goes on, q ends\]\s+\x1b\[2K", seen.replace("\r\n", "\n"))
+    assert code == 0, seen[-2000:]
+    assert len(screens) > 2
+    assert max(screen.count("\n") - screen.count("\x1b[1A") for screen in screens) < 24  # bars go up again
+    assert any(screen.startswith("  chance that the output is live") for screen in screens)

@@ -26,7 +26,7 @@ from benchlog.circuits import same_points
 from benchlog.cli import main
 from benchlog.clock import ManualClock
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.person import Prompt
+from benchlog.guide.person import DANGER, Prompt
 from benchlog.guide.phone import SHORTEST_LOOK_S, PhoneDesk, _is_local, local_address, serve
 from benchlog.guide.terminal import Terminal
 from benchlog.reading import Function
@@ -168,7 +168,7 @@ def test_news_reaches_the_phone_at_once(desk: PhoneDesk, phone: Phone) -> None:
     assert got[0]["reading"] == {"meter": "", "text": "27.75 V ac", "settled": True}
     for line in range(9):
         desk.show(f"line {line}")
-    assert phone.state()["lines"][0] == "line 3"
+    assert phone.state()["lines"][0]["text"] == "line 3"
 
 
 @pytest.mark.parametrize("base", ["/", "/wrong/", "//", "/%00/", "/" + "x" * 5000 + "/"])
@@ -272,11 +272,12 @@ def test_a_run_is_confirmed_from_the_phone(tmp_path: Path, monkeypatch: pytest.M
 
 
 def test_the_card_of_the_check_stays_on_the_phone(tmp_path: Path, desk: PhoneDesk) -> None:
-    """Cautions and the wiring of both meters, in lines that fit; later lines don't push them off."""
+    """Dangers, marked as such, and the wiring of both meters in lines that fit; later lines don't push them off."""
     terminal = Terminal(out=io.StringIO(), source=io.StringIO(), phone=desk)
     wiring = same_points("T1", ["MA-01", "MB-02"], Function.AC_VOLTS)
     terminal.new_check()
-    terminal.show("  ! case stays closed")
+    terminal.show("  ! case stays closed", style=DANGER)
+    terminal.show("  expected: 27.1 V")
     with Acquisition(Bench([]), terminal, ManualClock()) as acquisition:
         acquisition.cards = True
         acquisition.show_hookup(wiring)
@@ -284,9 +285,10 @@ def test_the_card_of_the_check_stays_on_the_phone(tmp_path: Path, desk: PhoneDes
     for line in range(9):
         terminal.show(f"line {line}")
     card = desk.state()["card"]
-    assert card[0] == "  ! case stays closed"
-    assert all(any(f"{tag}: dial V~" in line for line in card) for tag in ("MA-01", "MB-02"))
-    assert max(map(len, card)) <= 44
+    assert [line["danger"] for line in card if not line["drawn"]] == [True, False]
+    drawn = [line["text"] for line in card if line["drawn"]]
+    assert all(any(f"{tag}: dial V~" in line for line in drawn) for tag in ("MA-01", "MB-02"))
+    assert max(map(len, drawn)) <= 44
     terminal.new_check()
     assert desk.state()["card"] == []
 

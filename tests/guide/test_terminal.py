@@ -127,7 +127,7 @@ def test_many_choices_are_listed_below_and_none_is_broken(
     """On 40 columns, too, nothing is cut within a word."""
     monkeypatch.setenv("COLUMNS", "40")
     words = ("in order", "wrong function", "wrong range", "lead in current jack")
-    text = "Leave tips and dial as they are and look at dial, jacks and symbols."
+    text = "Look at dial, jacks and symbols, without moving tips or dial."
     screen.type_when(("4 lead in current jack", "4"))
     assert terminal.answer(Prompt("choice", text, choices=words)) == "lead in current jack"
     lines = screen.seen().replace("\r\n", "\n").splitlines()

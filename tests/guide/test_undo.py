@@ -92,7 +92,7 @@ def test_u_within_a_check_takes_its_readings_back_and_begins_it_again(tmp_path: 
         (result,) = rig.results
         assert result.quantities["no_load_voltage"].value == 27.1
         assert len(result.evidence) == 2
-        assert "27.9 V is withdrawn: misread" in person.said
+        assert "C01 starts again at its hook-up" in person.said
 
 
 def test_nothing_is_taken_back_without_a_reason(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from typing import Any
 
 import msgspec
 from helpers.meters_on_node import FOUR, accuracy
@@ -47,7 +48,7 @@ def by_eye(t_s: float, volts: float) -> Reading:
 
 
 def raised(
-    readings: Iterable[Reading], groups: Iterable[NodeGroup] = (GROUP,), **options: dict[str, str]
+    readings: Iterable[Reading], groups: Iterable[NodeGroup] = (GROUP,), **options: Any
 ) -> list[tuple[float, Suspect]]:
     """Doubts as they are raised, looked at every half second."""
     dog = Watchdog(accuracy, list(groups), **options)

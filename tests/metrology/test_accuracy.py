@@ -6,8 +6,11 @@ import math
 
 import pytest
 
+from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
-from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy, parse_accuracy
+from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy, assumed_accuracy, parse_accuracy
+from benchlog.metrology.meter_reading import MeterReading, correction
+from benchlog.reading import Function
 
 
 def test_bounds_of_published_examples(worked_examples):
@@ -40,6 +43,37 @@ def test_nonsense_is_refused(text):
     with pytest.raises(UsageError) as caught:
         parse_accuracy(text)
     assert "1 % + 5" in caught.value.hint
+
+
+@pytest.mark.parametrize(
+    ("text", "fraction", "degrees", "written"),
+    [
+        ("1 % + 3 degC", 0.01, 3, "1 % + 3 degC"),
+        ("±(0.5 % rdg + 2,5 °C)", 0.005, 2.5, "0.5 % + 2.5 degC"),
+        ("2 K", 0, 2, "0 % + 2 degC"),
+    ],
+)
+def test_thermometers_state_degrees(text, fraction, degrees, written):
+    """An absolute part whatever the display's last digit is; of no other function, and it survives being written."""
+    accuracy = parse_accuracy(text, function=Function.TEMPERATURE)
+    assert (accuracy.fraction, accuracy.degrees) == (pytest.approx(fraction), degrees)
+    assert accuracy.doubt == ""
+    for step in (1.0, 0.1):
+        assert accuracy.bound(100.0, step) == pytest.approx(100 * fraction + degrees)
+    assert str(accuracy) == written
+    assert parse_accuracy(written) == accuracy
+    with pytest.raises(UsageError, match="a thermometer's, not one for V="):
+        parse_accuracy(text, function=Function.DC_VOLTS)
+
+
+@pytest.mark.parametrize("shown", ["21.5 degC", "22 degC"])
+def test_an_unknown_thermometer_is_no_better_for_showing_tenths(shown):
+    """A class 2 thermocouple of type K alone may be 2.5 K off (IEC 60584-1, from memory), its meter about as much."""
+    reading = parse_displayed(shown)
+    bound = assumed_accuracy(reading.function).bound(reading.value, reading.resolution)
+    assert bound == pytest.approx(0.02 * reading.value + 5)
+    (said,) = correction(MeterReading(reading, assumed_accuracy(reading.function)))
+    assert said == "accuracy of the meter on degC is not known: 2 % + 5 °C assumed"
 
 
 def test_digits_contain_the_resolution():

@@ -14,10 +14,10 @@ import pytest
 from helpers.desk import Desk
 from helpers.field_edits import alter
 from helpers.hostile import photo, png
+from helpers.passed_result import NOW, PASSED
 from helpers.small_logbook import standard_body
 
 from benchlog.cli import main
-from benchlog.clock import ManualClock
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
@@ -27,26 +27,7 @@ from benchlog.report.certificate import render_certificate, write_certificate
 from benchlog.report.facts import gather
 from benchlog.report.method import method_words
 from benchlog.report.sanitise import label, plain_text, sanitise_svg
-from benchlog.result import BudgetLine, Limits, Result, Uncertain, Verdict
-
-NOW = 1_800_000_100_000_000_000
-PASSED = Result(
-    check="continuity",
-    verdict=Verdict.PASS,
-    reason="it is in",
-    part="L1",
-    quantities={"resistance": Uncertain(0.2, 0.001, 0.002, "ohm")},
-    limits={"resistance": Limits(0.1, 0.3, "ohm", "plan")},
-    instruments=("MA-01",),
-    hookup="four-wire",
-)
-
-
-@pytest.fixture
-def book(tmp_path: Path):
-    """An empty logbook."""
-    with Logbook.open(tmp_path / "b.logbook", clock=ManualClock(1_800_000_000_000_000_000)) as made:
-        yield made
+from benchlog.result import BudgetLine, Limits, Uncertain, Verdict
 
 
 def first_line(page: str) -> str:
@@ -270,7 +251,7 @@ def test_how_it_was_measured_is_shown_without_a_plan_too(demo: tuple[Path, dict[
         "frequency 5.000 kHz",
         "peak to peak",
         "range ±80.00 mV",
-        "limits computed: half a turn",
+        "limits from half a turn",
         "judged by the count: 60 turns: over 99.9 % sure",
     ):
         assert words in ratio

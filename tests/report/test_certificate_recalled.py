@@ -2,49 +2,27 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import msgspec
 import pytest
+from helpers.passed_result import NOW, PASSED
 
-from benchlog.clock import ManualClock
 from benchlog.logbook import Logbook
 from benchlog.report.certificate import render_certificate
-from benchlog.result import Limits, Result, Uncertain, Verdict
-
-NOW = 1_800_000_100_000_000_000
+from benchlog.result import DesignCheck, Result, Uncertain, Verdict
 
 
-PASSED = Result(
-    check="continuity",
-    verdict=Verdict.PASS,
-    reason="it is in",
-    part="L1",
-    quantities={"resistance": Uncertain(0.2, 0.001, 0.002, "ohm")},
-    limits={"resistance": Limits(0.1, 0.3, "ohm", "plan")},
-    instruments=("MA-01",),
-    hookup="four-wire",
-)
-
-
-@pytest.fixture
-def book(tmp_path: Path):
-    """An empty logbook."""
-    with Logbook.open(tmp_path / "b.logbook", clock=ManualClock(1_800_000_000_000_000_000)) as made:
-        yield made
-
-
-def recalled_page(book: Logbook, *items: dict[str, Any]) -> str:
+def recalled_page(book: Logbook, *items: dict[str, Any], result: Result = PASSED) -> str:
     """The page after a passed result was recalled with a thing for each item."""
-    ref = book.append_result(PASSED)
+    ref = book.append_result(result)
     for number, item in enumerate(items):
-        result = {"entry": ref.seq, "check_id": "", "part": "L1", "class": "stands with wider uncertainty"}
+        usual = {"entry": ref.seq, "check_id": "", "part": "L1", "class": "stands with wider uncertainty"}
         body = {
             "meter": f"MA-0{number}",
             "function": "ohm",
             "reason": "reads high",
-            "results": [result | item],
+            "results": [usual | item],
         }
         book.append("recall", body)
     return render_certificate(book, now_utc_ns=NOW)
@@ -56,6 +34,22 @@ def test_a_recalled_row_has_the_wider_interval(book: Logbook) -> None:
     page = recalled_page(book, first, second)
     assert '168.0 to 202.0 mΩ <span class="note">(was 200.0 ± 2.0 mΩ)</span>' in page
     assert "after recall, entry 3, 4" in page
+
+
+@pytest.mark.parametrize(
+    ("recall_class", "shown"),
+    [
+        ("measure again", "continuity: recalled, was pass: a 63 V capacitor is enough"),
+        ("stands", "continuity: pass (after recall, entry 3): a 63 V capacitor is enough"),
+    ],
+)
+def test_a_check_of_the_design_is_worth_what_its_measurement_is(
+    book: Logbook, recall_class: str, shown: str
+) -> None:
+    design = DesignCheck("capacitor_rating", Verdict.PASS, 41.4, 63.0, "V", "a 63 V capacitor is enough")
+    result = msgspec.structs.replace(PASSED, design_checks=(design,))
+    page = recalled_page(book, {"class": recall_class}, result=result)
+    assert shown in page.partition("Checks on the design")[2]
 
 
 def test_a_comparison_that_is_off_by_a_known_amount_has_no_width(book: Logbook) -> None:

@@ -11,13 +11,13 @@ from pathlib import Path
 import pytest
 from helpers.desk import Desk
 from helpers.hostile import hostile_logbook
+from helpers.passed_result import NOW
 from helpers.plan_text import toml
 
 from benchlog.logbook import Logbook
 from benchlog.plan import Plan
 from benchlog.report.certificate import render_certificate
 
-NOW = 1_800_000_100_000_000_000
 _OWN = {
     *(
         "html",

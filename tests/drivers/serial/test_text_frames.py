@@ -361,7 +361,7 @@ def test_a_pattern_that_explodes_stops_nobody() -> None:
 
 
 PAGE = files("benchlog_drivers").joinpath("decoders", "pattern.txt").read_text(encoding="utf-8")
-EXAMPLES_OF_THE_PAGE = re.findall(r"(?:^    [^\n]*\n)+", PAGE, re.MULTILINE)
+EXAMPLES_OF_THE_PAGE = re.findall(r"(?:^    [^\n]*\n)+(?=    # line)(?:^    [^\n]*\n)+", PAGE, re.MULTILINE)
 
 
 @pytest.mark.parametrize("example", EXAMPLES_OF_THE_PAGE)
