@@ -276,25 +276,20 @@ class Session:
         self, top: RankedCause, *, known: bool, hazard: bool
     ) -> tuple[str | None, tuple[NextCheck, ...]]:
         """Return how it ends, or None and the checks to do next."""
-        engine = self.catalogue.engine
-        if self.done and self.belief.p_clean < _SLIPPED:
+        belief, engine = self.belief, self.catalogue.engine
+        if self.done and belief.p_clean < _SLIPPED:
             return NOTHING_FITS, ()
-        table = losses(
-            self.belief.causes,
-            self.belief.hypotheses,
-            self._families,
-            self.catalogue.loss,
-            engine["within_family"],
-        )
+        wrong, within = self.catalogue.loss, engine["within_family"]
+        table = losses(belief.causes, belief.hypotheses, self._families, wrong, within)
         allowed = self._allowed()
         needed = () if known else tuple(a for a in controls(self.case) if a in allowed)
-        found = self._offered = offers(self.belief, table, allowed, needed, self._p_of("part"))
+        found = self._offered = offers(belief, table, allowed, needed, self._p_of("part"))
         if hazard:  # no other check, live or not, before somebody looks at the jacks
             return None, self._looking(found)
         if self._leads(top):
             return self._with_leader(top, found, known)
-        worth = [o for o in found if not self.done or o.gain.bits >= engine["worth"] * o.minutes]
-        checks = self._ranked(worth)
+        least = engine["worth"] if self.done else 0.0
+        checks = self._ranked([o for o in found if o.gain.bits >= least * o.minutes])
         return (None, checks) if checks else ("nothing splits further", ())
 
     def _leads(self, top: RankedCause) -> bool:
