@@ -54,6 +54,18 @@ def folded(text: str, width: int | None = None) -> str:
     return "\n".join(lines)
 
 
+def folded_line(text: str, width: int) -> str:
+    """Fold a line between words; it goes on at its indent, behind a mark like ``!``."""
+    if len(text) <= width:
+        return text
+    import textwrap
+
+    indent = text[: len(text) - len(text.lstrip())]
+    mark = text[len(indent) : len(indent) + 2]
+    behind = "  " if mark.endswith(" ") and not mark[0].isalnum() else ""
+    return textwrap.fill(text, max(width, 20), subsequent_indent=indent + behind, break_on_hyphens=False)
+
+
 def folded_command(line: str, width: int, indent: str = "  ") -> Iterator[str]:
     """Fold a command between its options with a backslash, which a shell joins; in PowerShell none does, so it stays whole.
 

@@ -32,7 +32,11 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--reading", metavar="TEXT", help="ohms as displayed; volts with --current")
-    parser.add_argument("--accuracy", metavar="TEXT", help="of that meter, e.g. '0.8 %% + 2'")
+    parser.add_argument(
+        "--accuracy",
+        metavar="TEXT",
+        help="of that meter, e.g. '0.8 %% + 2' (default: bench file, else assumed)",
+    )
     parser.add_argument("--meter", metavar="ID", help="tag of the meter in the bench file")
     parser.add_argument("--lead-null", metavar="TEXT", help="ohms with the tips shorted, e.g. '0.2 ohm'")
     parser.add_argument("--max", metavar="TEXT", help="highest resistance allowed, e.g. '1 ohm'")

@@ -121,9 +121,9 @@ class _Pages:
         """Show folded lines."""
         from rich.text import Text
 
-        from benchlog.guide.prompt_keys import folded
+        from benchlog.folding import folded_line
 
-        self.shown(self._console.print)(Text(folded(text, self._console.width), style=style))
+        self.shown(self._console.print)(Text(folded_line(text, self._console.width), style=style))
 
     def shown(self, function: Callable[P, T]) -> Callable[P, T]:
         """Return a function that shows a screen at a time of what another one prints."""

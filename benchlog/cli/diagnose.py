@@ -16,7 +16,7 @@ import shlex
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from benchlog.cli.context import keyed
 from benchlog.errors import ConfigError, UsageError, did_you_mean
@@ -45,7 +45,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=[],
         help="a check you did and its outcome; repeat, in order ('benchlog manual diagnose' lists the checks)",
     )
-    parser.add_argument("--mains-nominal", metavar="TEXT", default=_MAINS, help=f"default '{_MAINS}'")
+    parser.add_argument(
+        "--mains-nominal", metavar="TEXT", default=_MAINS, help=f"nominal mains (default '{_MAINS}')"
+    )
     more = parser.add_argument_group("scope, frequency, what happened before")
     more.add_argument(
         "--context",
@@ -308,15 +310,9 @@ def _ask(session: Session) -> None:
 
 
 def _record(ctx: Context, args: argparse.Namespace, session: Session) -> None:
-    state = session.state()
-    body: dict[str, Any] = {
-        "expect": args.expect,
-        "reading": args.reading,
-        "context": list(session.case.context),
-        "path": [[e.action, e.text] for e in session.done],
-        "seed": args.seed,
-        **state.to_json(),
-    }
+    from benchlog.guide.inquiry import recorded
+
+    body = {**recorded(session, args.reading), "seed": args.seed}
     with ctx.open_logbook() as book:
         ref = book.append("diagnosis", body)
     if not ctx.json:

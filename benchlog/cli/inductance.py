@@ -1,4 +1,4 @@
-"""Measure inductance and AL with a series resistor, count turns by inductance, compare cores.
+"""Measure inductance, and that of one turn (AL), with a series resistor; count turns; compare cores.
 
 Examples:
   benchlog inductance --capture ct1.csv --across A --resistor-channel B \\

@@ -21,7 +21,7 @@ from benchlog.files import write_whole
 from benchlog.folding import folded, terminal_columns
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from benchlog.cli.context import Context
 
@@ -41,10 +41,11 @@ _TEXTS = {
     "verify": ("benchlog.logbook", "by_hand.txt"),
     "python": ("benchlog", "notebook.txt"),
 }
+#: Files by the argument or option that names them.
 _FILES = {
-    "bench.toml": "instruments and their data sheets; another file: --bench",
-    "bench.logbook": "the record (the only *.logbook here, if there is one)",
-    "plan.toml": "parts, checks with limits, hold points; you name it in the command",
+    "bench": ("bench.toml", "instruments and their data sheets; another file: --bench"),
+    "logbook": ("bench.logbook", "the record (the only *.logbook here, if there is one)"),
+    "plan": ("plan.toml", "parts, checks with limits, hold points; you name it in the command"),
 }
 #: Exit statuses of the commands that judge.
 _EXIT_STATUS = {
@@ -98,16 +99,17 @@ _OWN_EXIT_STATUS: Mapping[str, Mapping[str, str | None]] = {
 }
 
 
-def _sections(command: str | None) -> Mapping[str, Mapping[str, str]]:
-    """Sections at the end of a page: what its exit status says, and files; the overview lists the other pages first."""
+def _sections(
+    command: str | None, parsers: Sequence[argparse.ArgumentParser]
+) -> Mapping[str, Mapping[str, str]]:
+    """Sections at the end of a page: exit statuses, and the files that it uses; the overview lists the other pages first."""
     own = _OWN_EXIT_STATUS.get(command or "", {})
     meanings = {code: own.get(code, usual) for code, usual in _EXIT_STATUS.items()}
     others = {} if command else {"other pages (benchlog manual PAGE)": PAGES}
-    return {
-        **others,
-        "exit status": {code: words for code, words in meanings.items() if words},
-        "files": _FILES,
-    }
+    named = {a.dest for parser in parsers for a in parser._actions if a.help != argparse.SUPPRESS}
+    files = dict(row for name, row in _FILES.items() if command is None or name in named)
+    status = {code: words for code, words in meanings.items() if words}
+    return {**others, "exit status": status, **({"files": files} if files else {})}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -187,13 +189,15 @@ def page_text(command: str | None, *, roff: bool = False) -> str:
     for parser in own:
         parser.whole = True
     if roff:
-        return _roff(own[0], COMMANDS[command] if command else "bench measurement logger", _sections(command))
+        return _roff(
+            own[0], COMMANDS[command] if command else "bench measurement logger", _sections(command, own)
+        )
     pages = [parser.format_help().rstrip() for parser in own]
     if command == "diagnose":
         pages.append(
             f"checks for --evidence, their outcomes, and what to do (on points fed by mains):\n{_evidence()}"
         )
-    for heading, rows in _sections(command).items():
+    for heading, rows in _sections(command, own).items():
         pages.append(folded("\n".join([f"{heading}:", *(f"  {n:13}  {text}" for n, text in rows.items())])))
     return "\n\n".join(pages) + "\n"
 

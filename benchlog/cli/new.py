@@ -1,4 +1,4 @@
-"""Make a project folder: commented plan and bench files for the four bench jobs, with schemas for editors.
+"""Make a project folder: a plan and a bench file with comments to fill in, and schemas for editors.
 
 The project runs straight away on the simulated bench:
   benchlog new my-controller && cd my-controller && benchlog run plan.toml

@@ -76,10 +76,10 @@ def _names_and_displays() -> Iterator[Question]:
     )
     yield Question(
         "third",
-        "What do you call the third meter? (Three meters can show which of them is wrong.)",
-        answers.tag(2, "MC-03"),
+        "Three meters can show which of them is wrong. What do you call a third one, if you have it?",
+        answers.tag(2, "C"),
         answers.name,
-        without="Enter if you have no third one",
+        without="Enter if you have none",
     )
     yield Question(
         "third shown",

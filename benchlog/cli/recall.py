@@ -48,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--function",
         metavar="F",
-        help="which is bad: V=, ohm... (default V= of a meter). All functions that share the voltage reference are "
+        help="function that is bad: V=, ohm... (default V= of a meter). All functions that share the voltage reference are "
         "recalled together: volts, amperes, diode; so are resistance and continuity",
     )
     parser.add_argument("--channel", metavar="CH", help="channel of a scope (default: any)")

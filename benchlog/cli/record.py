@@ -94,7 +94,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     sub.add_argument(
         "--out", metavar="FILE", default="certificate.html", help="file to write (default certificate.html)"
     )
-    sub.add_argument("--plan", metavar="PLAN", help="plan file; adds what was not tested")
+    sub.add_argument(
+        "--plan", metavar="PLAN", help="plan file; adds what was not tested, and the hold points"
+    )
     sub.add_argument("--pdf", action="store_true", help="also print it to PDF with an installed Chromium")
 
     sub = action("note", "add a note", "record_write.note")

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from benchlog.errors import HoldRefusedError, UsageError
 from benchlog.plan import read_plan
@@ -39,54 +39,33 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         raise UsageError(
             "--taken and --concession can't be used together: release first, then record the step"
         )
+    answer: dict[str, Any] = {"schema": "benchlog.hold/1", "hold": hold.id, "step": hold.step}
     with ctx.open_logbook() as book:
         record_plan(plan, book)
         first = next(book.entries(("release", "concession"), limit=1), None) is None
+        now = ctx.clock.utc_ns()
         try:
             if args.taken:
-                ref, word = take_step(plan, book, hold.id, ctx.clock.utc_ns(), by=args.by), HoldState.TAKEN
+                ref, word = take_step(plan, book, hold.id, now, by=args.by), HoldState.TAKEN
             else:
-                ref, word = release_hold(
-                    plan, book, hold.id, ctx.clock.utc_ns(), concession=args.concession, by=args.by
-                )
+                ref, word = release_hold(plan, book, hold.id, now, concession=args.concession, by=args.by)
         except HoldRefusedError as refused:
             if not ctx.json:
                 raise
-            ctx.print_json(
-                {
-                    "schema": "benchlog.hold/1",
-                    "hold": hold.id,
-                    "step": hold.step,
-                    "released": False,
-                    "missing": list(refused.missing),
-                }
-            )
+            ctx.print_json({**answer, "released": False, "missing": list(refused.missing)})
             return refused.exit_code
     if ctx.json:
-        ctx.print_json(
-            {
-                "schema": "benchlog.hold/1",
-                "hold": hold.id,
-                "step": hold.step,
-                "released": True,
-                "state": word,
-                "missing": [],
-                "record": {
-                    "logbook": str(ctx.logbook_path),
-                    "entry": ref.seq,
-                    "digest": f"sha256:{ref.digest}",
-                },
-            }
+        record = {"logbook": str(ctx.logbook_path), "entry": ref.seq, "digest": f"sha256:{ref.digest}"}
+        ctx.print_json({**answer, "released": True, "state": word, "missing": [], "record": record})
+        return 0
+    if word is not HoldState.TAKEN and (first or not hold.caution):  # once, then a step's own caution
+        ctx.console.print(
+            "! before the step: unplug it, wait, prove it dead; local rules and licensed practice come first",
+            style="bold",
         )
-    else:
-        if word is not HoldState.TAKEN and (first or not hold.caution):  # once, then a step's own caution
-            ctx.console.print(
-                "! before the step: unplug it, wait, prove it dead; local rules and licensed practice come first",
-                style="bold",
-            )
-        ctx.console.print(f"{hold.id} {word}: {hold.step}   (entry {ref.seq})")
-        if hold.caution:
-            ctx.console.print(f"! caution: {hold.caution}", style="bold")
-        if word is HoldState.CONCESSION:
-            ctx.console.print("The reason is printed on the certificate.")
+    ctx.console.print(f"{hold.id} {word}: {hold.step}   (entry {ref.seq})")
+    if hold.caution:
+        ctx.console.print(f"! caution: {hold.caution}", style="bold")
+    if word is HoldState.CONCESSION:
+        ctx.console.print("The reason is printed on the certificate.")
     return 0

@@ -1,4 +1,4 @@
-"""Guided run of a plan: hook-up, expectation, reading, verdict, record, next.
+"""Work through a plan, one check after the other: connect, read, decide, record.
 
 Continues where the last run stopped. Readings come from linked meters once they are steady, or you type what the display
 shows. Confirm a hook-up with Enter once it is made; s skips (and asks why), u undoes, q stops, ? helps. To give the

@@ -51,12 +51,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--reading", metavar="TEXT", help="no-load voltage as displayed (default: read from --meter)"
     )
-    parser.add_argument("--accuracy", metavar="TEXT", help="of that meter, e.g. '1 %% + 5'")
+    parser.add_argument(
+        "--accuracy",
+        metavar="TEXT",
+        help="of that meter, e.g. '1 %% + 5' (default: bench file, else assumed)",
+    )
     parser.add_argument("--meter", metavar="ID", help="tag of the meter in the bench file")
     parser.add_argument(
         "--mains", metavar="TEXT", help="mains voltage, read in the same minute, e.g. '236 V'"
     )
-    parser.add_argument("--mains-nominal", metavar="TEXT", help="nominal mains, e.g. '230 V'")
+    parser.add_argument(
+        "--mains-nominal", metavar="TEXT", help="nominal mains (default: the nearest of 230, 120, 100 V)"
+    )
     parser.add_argument("--load", metavar="TEXT", help="load resistor, e.g. '15 ohm'")
     parser.add_argument("--loaded", metavar="TEXT", help="voltage with the load, as displayed")
     parser.add_argument("--capacitor", metavar="TEXT", help="voltage printed on the capacitor, e.g. '35 V'")

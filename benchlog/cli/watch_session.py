@@ -47,12 +47,12 @@ class WatchSession:
         self._end_s = time.monotonic() + (span_s if span_s is not None else float("inf"))
         self._span_s = span_s
         self._doubts = {s.key: s for s in before}
-        self._refused: list[str] = []
+        self._remarks: list[str] = []  # on what was typed
 
     def picture(self, note: str = "") -> Snapshot:
         """Take a snapshot; record doubts that appeared or ended."""
         statuses = self._recorder.statuses() if self._recorder is not None else ()
-        snapshot = self._collector.snapshot(statuses, note=note or "; ".join(self._refused))
+        snapshot = self._collector.snapshot(statuses, note=note or "; ".join(self._remarks))
         now = {s.key: s for s in snapshot.suspects}
         now |= {s.key: s for s in snapshot.unsettled if s.key in self._doubts and s.key not in now}
         for key in self._doubts.keys() - now.keys():
@@ -87,12 +87,12 @@ class WatchSession:
 
     def _show_once(self, snapshot: Snapshot) -> None:
         if self._ctx.json:
-            note = "; ".join(self._refused)
+            note = "; ".join(self._remarks)
             self._ctx.print_json(snapshot.to_json() | ({"note": note} if note else {}))
         elif self._args.plain:
             from benchlog.dashboard.plain import Changes
 
-            self._say([*self._refused, *Changes().lines(snapshot)])
+            self._say([*self._remarks, *Changes().lines(snapshot)])
         else:
             from benchlog.dashboard.live import needs_ascii
             from benchlog.dashboard.view import view
@@ -154,7 +154,7 @@ class WatchSession:
             time.sleep(for_s)
         for k, line in enumerate(typed):
             if k == 0:
-                self._refused.clear()
+                self._remarks.clear()
             self._typed_in(line)
 
     def _prompt(self, entry: str) -> str:
@@ -170,10 +170,10 @@ class WatchSession:
         def report() -> Snapshot:
             nonlocal printed
             snapshot = self.picture()
-            lines = [*changes.lines(snapshot), *self._refused]
+            lines = [*changes.lines(snapshot), *self._remarks]
             printed += len(lines)
             self._say(lines)
-            self._refused.clear()
+            self._remarks.clear()
             return snapshot
 
         for _ in self._turns():
@@ -190,9 +190,9 @@ class WatchSession:
         next_s = time.monotonic() + 1.0
 
         def report(snapshot: Snapshot) -> Snapshot:
-            note = "; ".join(self._refused)
+            note = "; ".join(self._remarks)
             self._ctx.print_json(snapshot.to_json() | ({"note": note} if note else {}))
-            self._refused.clear()
+            self._remarks.clear()
             return snapshot
 
         for _ in self._turns():
@@ -254,10 +254,10 @@ class WatchSession:
         except UsageError as error:
             why = str(error).removeprefix("reading: ")
             complaint = f"not recorded: {line!r}: {why}" + (f"; {error.hint}" if error.hint else "")
-            self._refused.append(complaint)
+            self._remarks.append(complaint)
             return
         if digits := self._ctx.bench().other_digits(reading):
-            self._refused.append(f"{digits}: type all of them")
+            self._remarks.append(f"{digits}: type all of them")
         if self._ctx.recording:
             ref = self._book.append_readings([reading])
             self._collector.take(reading)

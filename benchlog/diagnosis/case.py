@@ -34,9 +34,8 @@ class Case:
     reading: Outcome  #: First reading as displayed.
     evidence: tuple[Evidence, ...] = ()  #: Checks done since, in order.
     mains_nominal_v: float = MAINS_NOMINAL_V  #: Nominal mains voltage.
-    context: tuple[
-        str, ...
-    ] = ()  #: What else is known: names of the ``[context]`` tables of ``catalogue.toml``.
+    #: What else is known: names of the ``[context]`` tables of ``catalogue.toml``.
+    context: tuple[str, ...] = ()
     scope: bool = False  #: The reading was taken with a scope.
     frequency_hz: float = 0.0  #: Of the signal, when it is not the mains frequency; 0 otherwise.
     #: What feeds the points: ``"mains"``, ``"bench"`` (a bench supply, generator or reference), ``"battery"``

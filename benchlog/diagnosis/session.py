@@ -162,13 +162,12 @@ class Session:
         family = self._families[cause]
         lasting = any(c.id == cause and c.lasting for c in self.catalogue.causes)
         mended = family in _MENDED and not lasting
-        other_meter = family == "meter" and cause not in self.catalogue.again
+        exchanged = family == "meter" and cause not in self.catalogue.again
         unchanged = False
-        if other_meter:
+        if exchanged or family == OTHER_METER:
             self.belief.learn(evidence, seen_by="second_meter")
-            self.belief.mend(cause)
-        elif family == OTHER_METER:
-            self.belief.learn(evidence, seen_by="second_meter")
+            if exchanged:
+                self.belief.mend(cause)
         else:
             if mended:
                 unchanged = same_as_first(
@@ -184,7 +183,7 @@ class Session:
             return
         if mended:
             self._note_fix(cause, unchanged=unchanged)
-        if other_meter:
+        if exchanged:
             self._since = len(self.done)
         self._doubted = dataclasses.replace(self.case, reading=evidence.outcome, evidence=())
 
@@ -234,7 +233,7 @@ class Session:
         p_live = self._p_live() if known else max(self._p_live(), engine["unproven_live"])
         hazard = self._hazard(causes)
         stop, checks = self._ending(causes[0], known=known, hazard=hazard)
-        confirmed = stop == "decided" and self._confirmed_before(causes[0])
+        closed = stop == "decided" and self._confirmed_before(causes[0])
         cautions = [CAUTION_LIVE]
         if hazard or causes[0].id == "lead_in_current_jack":
             cautions.insert(0, HAZARD)
@@ -247,8 +246,8 @@ class Session:
             tuple(cautions),
             proven=known,
             pairs=self._pairs(p),
-            read_again=self._card_again(causes[0]) if stop == "decided" and not confirmed else None,
-            confirmed=confirmed,
+            read_again=self._card_again(causes[0]) if stop == "decided" and not closed else None,
+            confirmed=closed,
             put_right=self.put_right,
             unchanged=self.unchanged,
         )

@@ -22,6 +22,7 @@ from benchlog.guide.inquiry import (
     Inquiry,
     card_text,
     choice_prompt,
+    recorded,
     several_seen,
     survivors_in_words,
 )
@@ -200,8 +201,18 @@ class MeterDiagnosis:
     def read_again(self, reading: Reading) -> None:
         """Take the reading after the fix: it confirms the cause, or more is wrong."""
         if self.decided and not self.state.confirmed:
-            self._steps.append(_Step(len(self.acquisition.kept), len(self.readings), self.second))
-            self.session.update(parse_evidence((READ_AGAIN, display_text(reading))))
+            self._take(READ_AGAIN, reading)
+
+    def read_by_another(self, reading: Reading) -> None:
+        """Take the reading of another meter: it confirms what was decided, else it is evidence like any other."""
+        if self.decided:
+            self.read_again(reading)
+        else:
+            self._take("second_meter", reading)
+
+    def _take(self, action: str, reading: Reading) -> None:
+        self._steps.append(_Step(len(self.acquisition.kept), len(self.readings), self.second))
+        self.session.update(parse_evidence((action, display_text(reading))))
 
     @property
     def state(self) -> Diagnosis:
@@ -228,15 +239,8 @@ class MeterDiagnosis:
 
     def to_json(self) -> dict[str, Any]:
         """Steps and answer, for the record."""
-        case = self.session.case
-        return {
-            "expect": case.expect.text,
-            "reading": self.first.displayed,
-            "context": list(case.context),
-            **({"beside": self.beside} if self.beside else {}),
-            "path": [[e.action, e.text] for e in self.session.done],
-            **self.state.to_json(),
-        }
+        beside = {"beside": self.beside} if self.beside else {}
+        return {**recorded(self.session, self.first.displayed), **beside}
 
     def note_doubt(self) -> None:
         """Put a meter found bad, or one with an unrepaired lead, in doubt for the following checks."""
@@ -364,7 +368,7 @@ def _second_meter(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
     )
     second = acquisition.reading(other, function, what, f"{doubt.key}/second_reading")
     doubt.readings.append(second.reading)
-    doubt.read_again(second.reading)
+    doubt.read_by_another(second.reading)
     return second
 
 

@@ -9,13 +9,15 @@ from __future__ import annotations
 import dataclasses
 import textwrap
 from collections.abc import Callable, Iterator
+from typing import Any
 
 from benchlog.diagnosis import Diagnosis, Evidence, NextCheck, RankedCause, Session
 from benchlog.diagnosis.answer import HAZARD, NOTHING_FITS
 from benchlog.errors import UsageError
+from benchlog.folding import folded_line
 from benchlog.guide.dialogue import Dialogue, SkippedError, TakenBackError
 from benchlog.guide.person import InputEndedError, Prompt
-from benchlog.guide.prompt_keys import folded, question_text
+from benchlog.guide.prompt_keys import question_text
 from benchlog.metrology.conformity import whole_percent
 
 _ROWS = 6
@@ -132,7 +134,7 @@ class Inquiry:
         lines = []
         for rows in range(self.rows, 0, -1):
             lines = list(state_lines(state, person.columns, rows, brief=brief))
-            if sum(len(folded(line, person.columns).splitlines()) for line, _ in lines) <= room:
+            if sum(len(folded_line(line, person.columns).splitlines()) for line, _ in lines) <= room:
                 break
         return lines
 
@@ -153,6 +155,18 @@ class Inquiry:
         assert last is not None
         self.dialogue.person.show(f"  withdrawn: {last.action.replace('_', ' ')}, {last.text}")
         return True
+
+
+def recorded(session: Session, reading: str) -> dict[str, Any]:
+    """What the record keeps of a diagnosis: what it began with, each check with its answer, what came out."""
+    case = session.case
+    return {
+        "expect": case.expect.text,
+        "reading": reading,
+        "context": list(case.context),
+        "path": [[e.action, e.text] for e in session.done],
+        **session.state().to_json(),
+    }
 
 
 def card_text(check: NextCheck) -> str:

@@ -60,7 +60,7 @@ def _begun(
     acquisition: Acquisition, result: Result, key: str, mains_nominal_v: float | None
 ) -> MeterDiagnosis | None:
     """A diagnosis of a reading; None without an expected value."""
-    shown, tag = acquisition.doubtful_reading(str(result.details.get("odd_one_out", ""))), ""
+    shown, tag = acquisition.doubtful_reading(result.details.get("odd_one_out") or ""), ""
     if shown is None:
         return None
     expect = acquisition.expected or _expected(result, shown)

@@ -144,16 +144,6 @@ def question_text(prompt: Prompt, columns: int | None, *, keys: bool, explained:
     return f"{asked}\n " if full else asked
 
 
-def folded(text: str, width: int) -> str:
-    """Fold a text between words; continuation lines keep the indent, also after a mark like ``!``."""
-    if len(text) <= width:
-        return text
-    indent = text[: len(text) - len(text.lstrip())]
-    mark = text[len(indent) : len(indent) + 2]
-    behind = "  " if mark.endswith(" ") and not mark[0].isalnum() else ""
-    return textwrap.fill(text, max(width, 20), subsequent_indent=indent + behind, break_on_hyphens=False)
-
-
 #: The word that a key begins, where somebody types all of it.
 _WORDS = {"y": "yes", "n": "no", "s": "skip", "u": "undo", "q": "quit"}
 

@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from typing import TYPE_CHECKING, Self, TextIO
 
+from benchlog.folding import folded_line
 from benchlog.guide import prompt_keys
 from benchlog.guide.person import DANGER, InputEndedError, Person, Prompt
 from benchlog.guide.speech import Speech, spoken, spoken_hookup
@@ -111,7 +112,7 @@ class Terminal(Person):
 
             Console(file=self._out, highlight=False).print(
                 Text(
-                    "\n".join(prompt_keys.folded(line, self.columns) for line in text.split("\n")),
+                    "\n".join(folded_line(line, self.columns) for line in text.split("\n")),
                     style=style,
                 )
             )

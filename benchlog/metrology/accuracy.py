@@ -14,7 +14,8 @@ from benchlog.units import parse_number
 #: From here on a statement looks mistyped: few meters are so bad (common practice, no source).
 _UNUSUAL_FRACTION = 0.05
 _UNUSUAL_COUNTS = 50
-_HINT = "write it like '1 % + 5': percent of reading + counts; of a thermometer like '1 % + 3 degC'"
+_HINT = "write it like '1 % + 5': percent of reading + counts"
+_THERMOMETER_HINT = "; of a thermometer like '1 % + 3 degC'"
 _THERMOMETER = re.compile(
     r"\s*(?:±|\+-|\+/-)?\s*\(?\s*(?:([\d.,]+)\s*%\s*(?:rdg|of reading)?\s*\+\s*)?([\d.,]+)\s*(?:degC|°\s*C|C|K)\s*\)?\s*"
 )
@@ -145,7 +146,10 @@ def parse_accuracy(text: str, source: str = "typed", function: Function | None =
         text,
     )
     if not match:
-        raise UsageError(f"accuracy {text!r} can't be read", hint=_HINT)
+        degrees_meant = "°" in text or "deg" in text.lower() or function is Function.TEMPERATURE
+        raise UsageError(
+            f"accuracy {text!r} can't be read", hint=f"{_HINT}{_THERMOMETER_HINT if degrees_meant else ''}"
+        )
     fraction = parse_number(match.group(1))[0] / 100
     counts = parse_number(match.group(2))[0] if match.group(2) else 0.0
     return Accuracy(fraction, counts, source, bare=match.group(2) is None)

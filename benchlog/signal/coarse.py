@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from scipy.fft import next_fast_len
 
 from benchlog.signal.samples import (
     FloatArray,
@@ -18,7 +19,6 @@ from benchlog.signal.samples import (
     block_means,
     irregular,
     scattered,
-    smooth_length,
     stretch_starts,
 )
 
@@ -57,7 +57,7 @@ def coarse_cycles(channels: Sequence[FloatArray]) -> CoarseTone:
         Samples minus their means, at most some ten thousand.
     """
     n = len(channels[0])
-    size = smooth_length(n)
+    size = next_fast_len(n, real=True)
     power = _normalised_sum([power_spectrum(y * hann(n), size) for y in channels])
     noise = float(np.median(power))
     power[0] = 0.0
@@ -178,7 +178,7 @@ def varies_slowly(channels: Sequence[RawArray], block: int) -> bool:
 
 def fast_tone(channels: Sequence[RawArray], lowest: float) -> FastTone:
     """Look at a few raw stretches for a tone above `lowest` cycles per sample."""
-    length = min(len(channels[0]), smooth_length(int(_FEWEST_FAST_CYCLES / lowest) + 1))
+    length = min(len(channels[0]), next_fast_len(int(_FEWEST_FAST_CYCLES / lowest) + 1, real=True))
     starts = stretch_starts(len(channels[0]), length, _STRETCHES)
     window = hann(length)
     spectra, variances = [], []

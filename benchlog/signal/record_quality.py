@@ -7,6 +7,7 @@ missing samples); can it be fitted (enough cycles and converter steps, a tone ab
 from __future__ import annotations
 
 import numpy as np
+from scipy.fft import prev_fast_len
 
 from benchlog.finding import FindingKind
 from benchlog.metrology.statistics import robust_sd
@@ -14,7 +15,7 @@ from benchlog.signal.coarse import hann, interpolated_peak, power_spectrum
 from benchlog.signal.findings import RecordFinding, Severity, channel_name
 from benchlog.signal.fitted_record import FittedRecord
 from benchlog.signal.moments import unit_powers
-from benchlog.signal.samples import CHUNK, FloatArray, largest_smooth
+from benchlog.signal.samples import CHUNK, FloatArray
 
 # Common practice, no source: smaller changes are left to the uncertainty.
 _AMPLITUDE_WARNS, _AMPLITUDE_BLOCKS = 0.003, 0.1  # change over the record, of the amplitude
@@ -116,7 +117,7 @@ def _find_sweep(record: FittedRecord, channel: int) -> list[RecordFinding]:
     cycles = record.solution.angle * n / (2 * np.pi)
     if not record.whole or cycles < 32:
         return []
-    length = largest_smooth(n // 8)
+    length = prev_fast_len(n // 8, real=True)
     parts = y[: 8 * (n // 8)].reshape(8, n // 8)[:, :length]
     spectra = power_spectrum((parts - parts.mean(axis=1, keepdims=True)) * hann(length))
     peaks = np.array([interpolated_peak(s) for s in spectra])
@@ -295,7 +296,7 @@ def _like_a_spectrum(y: FloatArray, record: FittedRecord) -> bool:
 
 
 def _second_tone(channel: int, residual: FloatArray, record: FittedRecord) -> list[RecordFinding]:
-    n = largest_smooth(len(residual))
+    n = prev_fast_len(len(residual), real=True)
     spectrum = power_spectrum(residual[:n] * hann(n))
     floor = float(np.median(spectrum))
     line = record.solution.angle * n / (2 * np.pi)

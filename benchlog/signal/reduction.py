@@ -10,10 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.fft import next_fast_len
 
 from benchlog.signal.coarse import FastTone, coarse_cycles, fast_tone, hann, interpolated_peak, varies_slowly
 from benchlog.signal.joint import JointFit, harmonics_apart
-from benchlog.signal.samples import FloatArray, RawArray, block_means, refuse_non_finite, smooth_length
+from benchlog.signal.samples import FloatArray, RawArray, block_means, refuse_non_finite
 
 _FEW = 4096  # averaged samples that are enough for a slow tone
 _SHORT = 16_384  # up to this many samples, no averaging
@@ -145,7 +146,7 @@ def _fast(channels: Sequence[RawArray], fast: FastTone, harmonics: int | None, m
         local = local - level[:, None] * np.sum(np.exp(-1j * angle * tau))
     rows = local.shape[1]
     local = local * (np.exp(-1j * angle * moments.centres) * hann(rows))
-    spectrum = np.fft.fft(local, smooth_length(rows + rows // 2), axis=1)
+    spectrum = np.fft.fft(local, next_fast_len(rows + rows // 2), axis=1)
     power = spectrum.real**2 + spectrum.imag**2
     total = np.sum(power / np.maximum(power.sum(axis=1, keepdims=True), 1e-300), axis=0)
     size = len(total)

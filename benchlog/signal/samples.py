@@ -143,29 +143,6 @@ def scattered(codes: RawArray, count: int) -> FloatArray:
     return np.asarray(codes[(irregular(count) * len(codes)).astype(np.intp)], np.float64)
 
 
-@lru_cache(maxsize=64)
-def smooth_length(n: int) -> int:
-    """Return the smallest 2^a 3^b 5^c that is at least `n`: a fast length for Fourier transforms."""
-    return min(odd << max(0, (-(-n // odd) - 1).bit_length()) for odd in _odd_smooth(2 * n))
-
-
-@lru_cache(maxsize=64)
-def largest_smooth(n: int) -> int:
-    """Return the largest 2^a 3^b 5^c that is at most `n`."""
-    return max(odd << ((n // odd).bit_length() - 1) for odd in _odd_smooth(n))
-
-
-def _odd_smooth(most: int) -> Iterator[int]:
-    """Every 3^b 5^c up to `most`."""
-    five = 1
-    while five <= most:
-        three = five
-        while three <= most:
-            yield three
-            three *= 3
-        five *= 5
-
-
 def refuse_non_finite(channels: Sequence[RawArray]) -> None:
     """Name the first sample that is not a finite number.
 

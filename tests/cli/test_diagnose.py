@@ -17,9 +17,10 @@ from benchlog.cli import main
 from benchlog.cli.diagnose import _command, add_arguments
 from benchlog.clock import SystemClock
 from benchlog.diagnosis import Case, NextCheck, Session
+from benchlog.folding import folded_line
 from benchlog.guide.dialogue import Dialogue, SkippedError, StoppedError
 from benchlog.guide.inquiry import Inquiry, choice_prompt
-from benchlog.guide.prompt_keys import folded, question_text
+from benchlog.guide.prompt_keys import question_text
 from benchlog.logbook import Logbook
 
 
@@ -338,7 +339,7 @@ def test_the_first_screen_fits_a_small_terminal(columns: int, case: tuple[str, s
     with pytest.raises(StoppedError):
         Inquiry(session, Dialogue(person), perform).go_on()
     *state, question = person.shown
-    screen = "\n".join([*(folded(line, columns) for line in state), question])
+    screen = "\n".join([*(folded_line(line, columns) for line in state), question])
     assert len(screen.splitlines()) <= 24
     assert "known live source" in " ".join(screen.split())
     assert ("current jack:" in screen) is (case[0] == "27 V ac")

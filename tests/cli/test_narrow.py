@@ -116,7 +116,10 @@ def test_a_command_has_the_exit_statuses_that_its_page_lists(
         statuses = capsys.readouterr().out.partition("exit status:")[2].partition("files:")[0]
         assert any(meaning in line for line in statuses.splitlines() if line.split()[:1] == [str(code)])
     main(["manual", "diagnose"])
-    assert "failed" not in capsys.readouterr().out.partition("exit status:")[2]
+    end = capsys.readouterr().out.partition("exit status:")[2]
+    assert "failed" not in end
+    assert "bench.toml" in end
+    assert "plan.toml" not in end  # it takes none
 
 
 @pytest.mark.skipif(os.name == "nt", reason="a backslash joins no lines in PowerShell")

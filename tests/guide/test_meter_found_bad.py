@@ -57,7 +57,7 @@ def test_a_meter_found_bad_is_in_doubt_in_the_checks_that_follow(tmp_path: Path)
 
 
 def test_a_diagnosis_after_the_verdict_goes_on_from_what_was_found_before(tmp_path: Path) -> None:
-    """The look was taken before the result was judged: d does not ask for it again."""
+    """The look and the second meter were taken before the result was judged: d does not ask for them again."""
     answers = {
         "C01/voltage": "31.4",
         "C01/doubt/look": "in order",
@@ -75,7 +75,9 @@ def test_a_diagnosis_after_the_verdict_goes_on_from_what_was_found_before(tmp_pa
         rig.run(person, standards=False)
         (diagnosis,) = rig.bodies("diagnosis")
         assert diagnosis["path"][0] == ["look", "in order"]
+        assert ["second_meter", "31.5 V ac"] in diagnosis["path"]
         assert person.keys.count("C01/doubt/look") == 1
+        assert "C01/doubt/second_meter" not in person.keys
         assert "What was found before the result still counts" in person.said
 
 

@@ -85,6 +85,14 @@ def test_of_three_meters_the_odd_one_out_is_examined(tmp_path: Path) -> None:
     assert "Is MA-01 wrong?" in person.said
 
 
+def test_of_three_meters_without_an_odd_one_the_last_is_examined(tmp_path: Path) -> None:
+    """27, 29 and 31 V: either end may be wrong."""
+    shown = {"MA-01": "27.00", "MB-02": "29.00", "MC-03": "31.00"}
+    person, (diagnosis,), _ = diagnosed(tmp_path, shown, "1.716", THREE_METERS, examined="MC-03")
+    assert (diagnosis["reading"], diagnosis["beside"]) == ("31.00 V", "MB-02")
+    assert "Is MC-03 wrong? 29.00 V by MB-02 counts as expected" in person.said
+
+
 def test_a_second_diagnosis_goes_on_from_the_first(tmp_path: Path) -> None:
     """What was answered is not asked again, and it is still the cross-check's reading that is diagnosed."""
     shown = {"MA-01": "31.40", "MB-02": "27.00"}

@@ -9,9 +9,7 @@ from benchlog.errors import AnalysisError
 from benchlog.signal.samples import (
     block_means,
     float_chunks,
-    largest_smooth,
     refuse_non_finite,
-    smooth_length,
     stretch_starts,
 )
 
@@ -66,22 +64,6 @@ def test_stretches_do_not_overlap_and_stay_inside() -> None:
     assert min(np.diff(starts)) >= 1024
     assert starts[-1] + 1024 <= 262_144
     assert stretch_starts(100, 100, 3) == [0]
-
-
-@pytest.mark.parametrize("n", [1, 2, 7, 641, 16_366, 16_385, 99_999])
-def test_smooth_lengths_have_no_factor_above_five(n: int) -> None:
-    """The nearest such lengths on both sides are found: no other lies between."""
-
-    def smooth(m: int) -> bool:
-        for factor in (2, 3, 5):
-            while m % factor == 0:
-                m //= factor
-        return m == 1
-
-    assert smooth(smooth_length(n))
-    assert smooth(largest_smooth(n))
-    assert not any(smooth(m) for m in range(largest_smooth(n) + 1, n))
-    assert not any(smooth(m) for m in range(n + 1, smooth_length(n)))
 
 
 def test_the_first_sample_that_is_not_a_number_is_named() -> None:
