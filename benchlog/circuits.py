@@ -37,10 +37,9 @@ def on_part(part: str, meter: str, function: Function) -> Hookup:
     return in_series(part, meter, function) if function.is_current else across(part, [meter], function)
 
 
-def same_points(part: str, meters: Sequence[str], function: Function, *, in_turns: bool = False) -> Hookup:
-    """Several meters on the same two points, read within a minute."""
-    turns = ", in turns (A-B-A)" if in_turns else ""
-    return across(part, meters, function, notes=(f"leads side by side, readings within a minute{turns}",))
+def same_points(part: str, meters: Sequence[str], function: Function) -> Hookup:
+    """Several meters on the same two points, read within a minute, as a plan asks for."""
+    return across(part, meters, function, notes=("leads side by side, readings within a minute",))
 
 
 def supply_output(output: str, meter: str, *, dc: bool) -> Hookup:

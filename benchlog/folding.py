@@ -9,6 +9,8 @@ TYPE_CHECKING = False  # importing typing would take a large part of the start-u
 if TYPE_CHECKING:
     import re
 
+#: Whether a shell joins lines at a backslash; PowerShell does not.
+_JOINS = os.name != "nt"
 #: What an indented line begins with if it is a command.
 _COMMAND = "benchlog "
 #: Words of a command, quoted parts in one piece.
@@ -31,13 +33,14 @@ def folded(text: str, width: int | None = None) -> str:
     An indented line that begins with ``benchlog`` is a command, see `folded_command`.
     """
     width = width or terminal_columns()
+    if not _JOINS:
+        text = _joined(text)
     if all(len(line) <= width for line in text.splitlines()):
         return text
-    import re
     import textwrap
 
     lines: list[str] = []
-    for line in re.sub(r" \\\n\s+", " ", text).splitlines():
+    for line in _joined(text).splitlines():
         rest = line.lstrip()
         indent = " " * (len(line) - len(rest))
         if indent and rest.startswith(_COMMAND):
@@ -52,6 +55,15 @@ def folded(text: str, width: int | None = None) -> str:
             break_on_hyphens=False,
         ) or [""]
     return "\n".join(lines)
+
+
+def _joined(text: str) -> str:
+    """Each command in one line."""
+    if " \\\n" not in text:
+        return text
+    import re
+
+    return re.sub(r" \\\n\s+", " ", text)
 
 
 def folded_line(text: str, width: int) -> str:
@@ -87,7 +99,7 @@ def folded_command(line: str, width: int, indent: str = "  ") -> Iterator[str]:
     shown = f"{indent}{parts[0]}"
     for k, part in enumerate(parts[1:], 1):
         needed = width if k == len(parts) - 1 else room
-        if len(shown) + 1 + len(part) <= needed or os.name == "nt":
+        if len(shown) + 1 + len(part) <= needed or not _JOINS:
             shown += f" {part}"
         else:
             yield f"{shown} \\"

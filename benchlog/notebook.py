@@ -187,7 +187,8 @@ def turns_ratio(
     swapped : Capture or path, optional
         Second capture with probes and channels swapped: cancels the channels' gain errors.
     divider : str, optional
-        Known divider before the secondary channel with the half-width of its error: ``"100:1 0.2 %"``.
+        Known divider before the secondary channel with the half-width of its error: ``"100:1 0.2 %"``
+        (without it 2 % is assumed, as of two 1 % resistors).
     loop_turns : str or int
         Turns of the sense loop.
     tolerance, gain_accuracy, range_gain : str or float, optional
@@ -345,9 +346,9 @@ def _positive(value: Value, unit: str, what: str) -> float:
     return number
 
 
-def _divider(text: str | None) -> tuple[float | None, float]:
-    """Read ``"100:1 0.2 %"``: ratio and the half-width of its error, 0.1 % where none is given."""
+def _divider(text: str | None) -> tuple[float | None, float | None]:
+    """Read ``"100:1 0.2 %"``: ratio and the half-width of its error, None where none is given."""
     if text is None:
-        return None, 0.001
+        return None, None
     ratio, _, error = _text(text, "divider", "100:1 0.2 %").strip().partition(" ")
-    return Divider(ratio).value, _share(error, "divider tolerance") if error.strip() else 0.001
+    return Divider(ratio).value, _share(error, "divider tolerance") if error.strip() else None

@@ -65,11 +65,9 @@ def limits_own_words(limits: Limits | None) -> str:
     return f"limits known to ± {format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)}"
 
 
-def limits_from(limits: Limits) -> str:
-    """Where limits come from, after "limits"; an empty text if that is not known."""
-    if limits.source == "plan":
-        return "from the plan"
-    return f"from {limits.source.removeprefix('computed: ')}" if limits.source else ""
+def limits_source(limits: Limits) -> str:
+    """Where limits come from, as it follows "from"; an empty text if that is not known."""
+    return "the plan" if limits.source == "plan" else limits.source.removeprefix("computed: ")
 
 
 def all_limits_words(limits: Mapping[str, Limits]) -> str:
@@ -77,7 +75,7 @@ def all_limits_words(limits: Mapping[str, Limits]) -> str:
     colon = ":" if len(limits) > 1 else ""  # a name may end in a value of its own
     return "; ".join(
         f"{quantity_words(name)}{colon} {limits_words(limit)}"
-        + (f" ({limits_from(limit)})" if limit.source not in ("", "plan") else "")
+        + (f" ({limits_source(limit)})" if limit.source not in ("", "plan") else "")
         for name, limit in limits.items()
     )
 

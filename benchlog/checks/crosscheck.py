@@ -20,7 +20,7 @@ from benchlog.checks.meter_pairs import (
     odd_one_out,
 )
 from benchlog.checks.node_values import NodeValues, values_at_once
-from benchlog.circuits import same_points
+from benchlog.circuits import across
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.finding import Finding, FindingKind, unique
 from benchlog.hookup import in_words
@@ -33,7 +33,7 @@ from benchlog.metrology.meter_reading import (
     misleading_flags,
     no_number_hint,
 )
-from benchlog.metrology.next_best import Way, with_ways
+from benchlog.metrology.next_best import STATE_IT, Way, with_ways
 from benchlog.number_format import format_quantity
 from benchlog.reading import Function, Reading, State
 from benchlog.result import Result, Uncertain, Verdict
@@ -44,7 +44,7 @@ _NEAR_ZERO_COUNTS = 10
 _CAPTURE = Way("capture the waveform at the same points (--waveform)", 0.9, 5.0)
 _STANDARD = Way("read a check standard with each", 0.9, 3.0)
 _AT_REST = Way("wait until the displays are steady, then read A-B-A again", 0.85, 3.0)
-_ACCURACIES = Way("look up the missing accuracy in the meter's manual and state it (--accuracy)", 0.9, 2.0)
+_ACCURACIES = Way(STATE_IT, 0.9, 2.0)
 #: The least that a data sheet allows a meter: what its display can't resolve.
 _LEAST = Accuracy(0.0, 1.0)
 _AC = (Function.AC_VOLTS, Function.AC_CURRENT)
@@ -106,7 +106,9 @@ def check_crosscheck(
     if len(meters) > 2:
         details["odd_one_out"] = odd
     in_turns = sum(1 for _ in itertools.groupby(m.reading.instrument for m in readings))
-    wiring = same_points("one point", list(meters), function, in_turns=in_turns > len(meters))
+    # Only what the readings show: whether typed ones were taken side by side within a minute, nobody said.
+    notes = ("read in turns (A-B-A)",) if in_turns > len(meters) else ()
+    wiring = across("one point", list(meters), function, notes=notes)
     doubt = moved or blind
     verdict, reason = (Verdict.INDETERMINATE, doubt) if doubt else (compared.verdict, _reason(compared))
     result = Result(

@@ -16,6 +16,7 @@ from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.meter_reading import MeterReading, same_meter_and_range
 from benchlog.reading import Function
 from benchlog.result import BudgetLine, Uncertain
+from benchlog.units import is_bare
 
 #: Mains may deviate this far from its nominal value (IEC 60038, 230/400 V systems).
 MAINS_TOLERANCE = 0.10
@@ -85,7 +86,8 @@ class Mains:
         meter: str | None = None,
     ) -> Mains:
         """Mains as displayed, on a plug-in monitor if no meter is named."""
-        reading = parse_displayed(text, Function.AC_VOLTS, instrument=meter or "mains monitor")
+        shown = f"{text.strip()} V" if is_bare(text) else text
+        reading = parse_displayed(shown, Function.AC_VOLTS, instrument=meter or "mains monitor")
         if reading.value is None or reading.value <= 0:
             raise UsageError(f"mains {text!r} must be above zero", hint="check sign and digits")
         return cls.of(MeterReading(reading, accuracy), nominal_v)

@@ -1,4 +1,4 @@
-"""Better ways to count turns if a measurement was not good enough, and questions about forgotten probe factors."""
+"""Better ways to count turns if a measurement was not good enough, and questions about swapped channels and forgotten factors."""
 
 from __future__ import annotations
 
@@ -10,9 +10,46 @@ from benchlog.checks.scope_channels import GAIN_ACCURACY, ChannelPair
 from benchlog.finding import Finding, FindingKind
 from benchlog.magnetics.turns_posterior import rounding_right
 from benchlog.metrology.next_best import WORTH, Way, by_chance_per_minute
+from benchlog.result import Limits
 
 _FACTORS = (10, 100)  # of usual probes and dividers (common practice, no source)
-_WITHIN = 0.1  # relative; a miscount is within this (judgement)
+_WITHIN = 0.1  # relative; a miscount is within this, also of a ratio taken with swapped channels (judgement)
+
+
+def _other_way(turns: float, setup: RatioSetup) -> float:
+    """The turns if the channels were on each other's place."""
+    return _ratio_of_one(setup) ** 2 / turns
+
+
+def _ratio_of_one(setup: RatioSetup) -> float:
+    """The turns that equal voltages of both channels show."""
+    if setup.injection:
+        return setup.loop_turns * setup.injection.burden_ohm / setup.injection.shunt_ohm
+    return setup.loop_turns * (setup.divider or 1.0)
+
+
+def exchanged(turns: float, expected: float, setup: RatioSetup) -> list[Finding]:
+    """Ask whether primary and secondary are swapped, if the ratio would be as expected then, and only then."""
+    if turns <= 0 or abs(turns / expected - 1) <= 2 * _WITHIN:
+        return []
+    other = _other_way(turns, setup)
+    if abs(other / expected - 1) > _WITHIN:
+        return []
+    inverse = _ratio_of_one(setup) == 1
+    words = f"1/{turns:.3g} = {other:.3g}" if inverse else f"the other way round it is {other:.3g}"
+    return [Finding(FindingKind.HOOKUP, f"{words}: are primary and secondary swapped?")]
+
+
+def taken_for_loop(turns: float, expected: float, setup: RatioSetup, limits: Limits | None) -> list[Finding]:
+    """Say which channel a pass takes to be on the loop, if swapped channels would fail but look as plausible."""
+    if setup.opposed_turns is not None or limits is None or turns <= 0:
+        return []
+    other = _other_way(turns, setup)
+    passes_too = (limits.low is None or limits.low <= other) and (limits.high is None or other <= limits.high)
+    if abs(other / expected - 1) > _WITHIN or passes_too:
+        return []
+    words = f"{setup.primary} is taken to be on the loop; the ratio can't show that: the other way round it is {other:.4g} turns"
+    return [Finding(FindingKind.HOOKUP, words)]
 
 
 def wrong_factor(ratio: float, expected: float, setup: RatioSetup) -> list[Finding]:
@@ -74,6 +111,8 @@ _MINUTES = {
 
 _THIRD = 1 / math.sqrt(3)
 
+_EXACT_DIVIDER = 0.002  #: Error of a divider of two 0.1 % resistors, ±.
+
 #: With at most this many turns left of two opposing windings, no gain error can hide a turn (common practice, no source).
 FEW_TURNS = 40
 
@@ -99,7 +138,7 @@ class _Done:
 
     @property
     def divider(self) -> float:
-        return 0.0 if self.setup.divider is None else self.setup.divider_tolerance * _THIRD
+        return 0.0 if self.setup.divider is None else self.setup.divider_error * _THIRD
 
     @property
     def plain(self) -> bool:
@@ -152,13 +191,12 @@ def _swap(done: _Done) -> tuple[str, float] | None:
 
 
 def _divide(done: _Done) -> tuple[str, float] | None:
-    divided_and_swapped = done.setup.divider is not None and done.swapped
-    if done.setup.opposed_turns is not None or divided_and_swapped:
+    exact_already = done.setup.divider is not None and done.setup.divider_error <= _EXACT_DIVIDER
+    if done.setup.opposed_turns is not None or exact_already:
         return None
-    tolerance = min(done.setup.divider_tolerance, 0.001)
-    resistors = f"a {done.expected:g}:1 divider of {tolerance * 100:g} % resistors"
+    resistors = f"a {done.expected:g}:1 divider of 0.1 % resistors"
     how = f"put {resistors} on the winding, both channels on one range, and swap (--divider, --swapped)"
-    return how, math.hypot(math.hypot(done.noise, done.circuit), tolerance * _THIRD)
+    return how, math.hypot(math.hypot(done.noise, done.circuit), _EXACT_DIVIDER * _THIRD)
 
 
 def _more_sense_turns(done: _Done) -> tuple[str, float] | None:

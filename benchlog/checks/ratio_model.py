@@ -33,6 +33,8 @@ from benchlog.result import Uncertain
 
 #: Effect of winding resistance, leakage and probe loading if they are not known: 0.01 to 0.1 %, common practice.
 UNKNOWN_WINDING = 0.001
+#: Error of a divider whose tolerance is not known, ±: two 1 % resistors, the usual ones (common practice, no source).
+UNKNOWN_DIVIDER = 0.02
 #: Captures whose frequencies differ by more (relative) are not of one set-up; clocks differ far less.
 SAME_FREQUENCY = 1e-3
 
@@ -77,7 +79,7 @@ class RatioSetup:
     probes: Mapping[str, float] = field(default_factory=dict)
     #: The winding is seen through a divider of this ratio, so that both channels use one range.
     divider: float | None = None
-    divider_tolerance: float = 0.001  #: Half-width of its error, relative.
+    divider_tolerance: float | None = None  #: Half-width of its error, relative; None if it is not known.
     winding: Winding | None = None  #: For the correction of winding resistance and leakage.
     injection: Injection | None = None  #: For current injection instead of a voltage ratio.
     generator_ohm: float = 50.0  #: Output resistance of the generator, for judging the frequency.
@@ -99,10 +101,21 @@ class RatioSetup:
             raise UsageError(f"a sense loop can't have {self.loop_turns} turns", hint="--loop-turns 1")
         if self.divider is not None and not self.divider >= 1:
             raise UsageError(f"a divider of {self.divider:g}:1 does not divide", hint="--divider '100:1'")
-        if not 0 <= self.divider_tolerance < 1:
+        if not 0 <= self.divider_error < 1:
             raise UsageError("the divider's tolerance must lie between 0 and 100 %")
         if self.injection and min(self.injection.burden_ohm, self.injection.shunt_ohm) <= 0:
             raise UsageError("burden and current resistor must be above zero ohm")
+
+    @property
+    def divider_error(self) -> float:
+        """Half-width of the divider's error, relative; `UNKNOWN_DIVIDER` if it is not known."""
+        return UNKNOWN_DIVIDER if self.divider_tolerance is None else self.divider_tolerance
+
+
+_UNKNOWN_DIVIDER = Finding(
+    FindingKind.ASSUMPTION,
+    f"tolerance of the divider is not known: ±{UNKNOWN_DIVIDER * 100:g} % assumed, as of two 1 % resistors",
+)
 
 
 def turns_number(
@@ -127,9 +140,11 @@ def turns_number(
         (notes if fits else findings).append(words)
         findings += _frequencies(pairs)
     if setup.divider is not None:
+        if setup.divider_tolerance is None:
+            findings.append(_UNKNOWN_DIVIDER)
         divider = uniform(
             setup.divider,
-            setup.divider * setup.divider_tolerance,
+            setup.divider * setup.divider_error,
             label="divider",
             influence=Influence(Role.DIVIDER, f"{setup.divider:g}:1 divider"),
             scale=setup.divider,

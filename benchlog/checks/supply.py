@@ -150,7 +150,7 @@ def check_supply(
         findings=tuple(findings),
     )
     ways = [j.way for j in judgements if j.way is not None]
-    if not ways and mains is None and not limits and expected.regulation is not Regulation.REGULATED:
+    if not ways and not limits and expected.for_any_mains:
         ways = [_READ_MAINS, *ways_to_settle(result)]
     return with_ways(result, ways)
 
@@ -260,10 +260,12 @@ def _cautions(
 def _refuse_wrong_function(nameplate: Nameplate, *readings: MeterReading) -> None:
     wanted = _DC if nameplate.coupling == "dc" else _AC
     for metered in readings:
-        if metered.reading.function not in wanted:
+        function = metered.reading.function
+        if function not in wanted:
+            why = "; an AC output read on DC shows near zero, and the reverse" if function.unit == "V" else ""
             raise UsageError(
-                f"the nameplate says {nameplate.coupling}, but {metered.name} was on {metered.reading.function}",
-                hint=f"set the meter to {wanted[0]} and read again; an AC output read on DC shows near zero, and the reverse",
+                f"the nameplate says {nameplate.coupling}, but {metered.name} was on {function}",
+                hint=f"set the meter to {wanted[0]} and read the voltage{why}",
             )
 
 

@@ -69,6 +69,11 @@ class Expected:
     regulation: Regulation = Regulation.UNKNOWN  #: Kind of output assumed; unknown for AC.
     mains: Mains | None = None  #: Mains the limits scale with; None if it was not read or does not matter.
 
+    @property
+    def for_any_mains(self) -> bool:
+        """Whether the limits are so wide because the mains, which they follow, were not read."""
+        return self.mains is None and self.regulation is not Regulation.REGULATED
+
     def no_load(self, beside: MeterReading | None = None) -> Uncertain:
         """Expected no-load voltage with the uncertainty of the mains reading; the limits' width is separate."""
         if self.mains is None:

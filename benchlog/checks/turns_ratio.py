@@ -17,7 +17,7 @@ import numpy as np
 from benchlog.capture import Capture
 from benchlog.checks.harmonic_agreement import unlike_harmonics
 from benchlog.checks.phase import polarity_finding
-from benchlog.checks.ratio_methods import Method, methods_that_settle, wrong_factor
+from benchlog.checks.ratio_methods import Method, exchanged, methods_that_settle, taken_for_loop, wrong_factor
 from benchlog.checks.ratio_model import (
     Injection,
     RatioSetup,
@@ -46,8 +46,6 @@ from benchlog.result import Limits, Result, Uncertain, Verdict
 
 __all__ = ["Injection", "RatioSetup", "Winding", "check_turns_ratio", "same_samples"]
 
-#: If the inverse of a ratio is this close to the expected one (relative), the channels are swapped (judgement).
-EXCHANGED_WITHIN = 0.1
 #: With more turns too many or too few nobody corrects a winding (judgement).
 _FEW_TURNS = 3
 PROBE_CAUTION = "Scope ground clips are connected to protective earth. Put both on one point, never on anything connected to mains."
@@ -114,7 +112,7 @@ def check_turns_ratio(
         wiring=wiring,
         conditions=_conditions(ratio),
         cautions=(*([OPEN_SECONDARY_CAUTION] if setup.injection else []), PROBE_CAUTION),
-        findings=_findings(ratio, judged),
+        findings=_findings(ratio, judged, used),
         details=_details(ratio, rated_current_percent),
     )
     return with_ways(result, judged.ways)
@@ -200,25 +198,29 @@ def _judge(ratio: _Ratio, limits: Limits | None, prior: Mapping[int, float] | No
     return _Judged(judgement, posterior, blocked, doubts, methods)
 
 
-def _findings(ratio: _Ratio, judged: _Judged) -> tuple[Finding, ...]:
+def _findings(ratio: _Ratio, judged: _Judged, limits: Limits | None) -> tuple[Finding, ...]:
+    passed = judged.judgement.verdict is Verdict.PASS
     return (
         *unique([*(f for pair in ratio.pairs for f in pair.findings), *judged.blocked]),
         *(f for f in judged.doubts if f not in ratio.findings),
         *ratio.findings,
         *(f for f in _sense_findings(ratio) if f not in judged.doubts),
         *_frequency_findings(ratio),
-        *_other_number(judged),
+        *(taken_for_loop(ratio.turns.value, ratio.expected, ratio.setup, limits) if passed else ()),
+        *_other_number(judged, ratio.setup),
     )
 
 
-def _other_number(judged: _Judged) -> list[Finding]:
-    """What to do about a winding with a few turns too many or too few."""
+def _other_number(judged: _Judged, setup: RatioSetup) -> list[Finding]:
+    """What to do about a winding with turns too many or too few."""
     posterior = judged.posterior
-    if posterior is None or judged.judgement.verdict is not Verdict.FAIL or not posterior.decided:
+    if posterior is None or judged.judgement.verdict is not Verdict.FAIL:
         return []
     off = posterior.most_likely - posterior.planned
-    if not 0 < abs(off) <= _FEW_TURNS:
-        return []
+    if not (posterior.decided and abs(off) <= _FEW_TURNS):
+        divided = "" if setup.divider is None else f", that the divider is {setup.divider:g}:1"
+        words = f"next: check which channel is on the loop, its turns{divided} and both probes' settings; then measure again"
+        return [Finding(FindingKind.ADVICE, words)]
     turns = f"{abs(off)} turn{'s' if abs(off) > 1 else ''}"
     own = f"take {turns} off" if off > 0 else f"add {turns}"
     words = f"next: check which channel is on the loop; then, your own winding: {own} and measure again; a bought one: compare its label"
@@ -257,25 +259,9 @@ def _hookup_doubts(ratio: _Ratio, judgement: Judgement) -> tuple[Finding, ...]:
     if setup.opposed_turns is None:
         doubts += [f for f in polarity_finding(ratio.phase) if f.kind is FindingKind.PHASE]
     if judgement.verdict is not Verdict.PASS and not setup.opposed_turns and not doubts:
-        doubts += _exchanged(ratio)
+        doubts += exchanged(ratio.turns.value, ratio.expected, setup)
         doubts += wrong_factor(ratio.turns.value, ratio.expected, setup)
     return tuple(doubts)
-
-
-def _exchanged(ratio: _Ratio) -> list[Finding]:
-    """Whether the ratio would be as expected with primary and secondary swapped, and only then."""
-    setup, turns, expected = ratio.setup, ratio.turns.value, ratio.expected
-    if abs(turns / expected - 1) <= 2 * EXCHANGED_WITHIN or turns <= 0:
-        return []
-    # Result of a voltage ratio of one; with the channels swapped, its square over the turns results.
-    unit = setup.loop_turns * (setup.divider or 1.0)
-    if setup.injection:
-        unit = setup.loop_turns * setup.injection.burden_ohm / setup.injection.shunt_ohm
-    other = unit**2 / turns
-    if abs(other / expected - 1) > EXCHANGED_WITHIN:
-        return []
-    words = f"1/{turns:.3g} = {other:.3g}" if unit == 1 else f"the other way round it is {other:.3g}"
-    return [Finding(FindingKind.HOOKUP, f"{words}: are primary and secondary swapped?")]
 
 
 def _sense_findings(ratio: _Ratio) -> tuple[Finding, ...]:
@@ -364,7 +350,7 @@ def _conditions(ratio: _Ratio) -> dict[str, str]:
     elif setup.injection is None:
         found["sense loop"] = f"{setup.loop_turns} turn{'s' if setup.loop_turns > 1 else ''}"
     if setup.divider is not None:
-        found["divider"] = f"{setup.divider:g}:1 ±{setup.divider_tolerance * 100:g} %"
+        found["divider"] = f"{setup.divider:g}:1 ±{setup.divider_error * 100:g} %"
     return found | ({"captures": "as connected, then probes and channels swapped"} if ratio.swapped else {})
 
 

@@ -104,7 +104,7 @@ def judge_turns(turns: Uncertain, limits: Limits | None, posterior: TurnsPosteri
     best = posterior.most_likely
     sure, by_data = percent(posterior.probability), percent(posterior.by_data[best])
     if not posterior.decided:
-        said = f"{by_data} for {best} by the measurement alone, {sure} with the expected number counted in"
+        said = f"{by_data} for {best} by the measurement alone, {sure} with the expected number counted in; {DECIDED * 100:g} % is needed"
         return Judgement(verdict, p, said)
     alone_words = f", {by_data} by the measurement alone" if by_data != sure else ""
     return Judgement(verdict, p, f"{sure} sure{alone_words}")

@@ -59,7 +59,6 @@ _COMMON = {
     "diagnose": ("logbook", "bench", "no-record"),
     "winding": (),
     "watch": ("logbook", "bench", "no-record"),
-    "standard": ("logbook", "bench", "no-record"),
     "recall": ("logbook", "bench"),
     "record": ("logbook", "bench"),
     "manual": (),

@@ -277,12 +277,25 @@ METERS = ("first", "second", "third")
 def name(text: str, answers: Answers) -> str:
     if "=" in text:
         raise UsageError(f"{text!r} has an = in it", hint="leave it out")
+    if text.lower() in ("n", "no") or _is_value(text):
+        raise UsageError(f"{text!r} is not a name of a meter", hint="a tag like MA-01, or Enter alone")
     for which in METERS:
         if text == answers.given.get(which):
             raise UsageError(f"the {which} meter is called {text}", hint="give this one another name")
     if answers.meters:
         answers.bench.instrument(text)
     return ""
+
+
+def _is_value(text: str) -> bool:
+    """Whether it is an accuracy or what a display shows."""
+    for read in (parse_accuracy, typed_display):
+        try:
+            read(text)
+        except UsageError:
+            continue
+        return True
+    return False
 
 
 def any_display(text: str, answers: Answers) -> str:

@@ -7,8 +7,9 @@ Examples:
   benchlog crosscheck --log both.csv --columns DUT,Ref
   benchlog crosscheck --log a.csv --log b.csv --columns A,B
 
-Give readings in the order you took them; A-B-A shows whether the point itself moved. Differences are first minus
-second. For a meter in the bench file its accuracy is taken from there; ID=live reads a linked meter now.
+Give as many readings as you like, in the order you took them; A-B-A shows whether the point itself moved. Three meters
+or more show which one is off. Differences are first minus second. For a meter in the bench file its accuracy is taken
+from there; ID=live reads a linked meter now.
 """
 
 from __future__ import annotations

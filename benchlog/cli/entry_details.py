@@ -12,7 +12,7 @@ from benchlog.logbook.recalled import RecallClass
 from benchlog.metrology.conformity import whole_percent
 from benchlog.project.provenance import Blamed
 from benchlog.result import Limits
-from benchlog.wording import limits_from, limits_words, quantity_words
+from benchlog.wording import limits_source, limits_words, quantity_words
 
 _CAUSES = 5  #: Most causes shown.
 _SHOWN = 0.005  #: A less likely cause is not shown.
@@ -82,7 +82,7 @@ def _expectation(body: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     yield ": ".join(filter(None, (f"{body['check_id']} {body['part']}", body["expected"]))), ""
     for name, plain in body["limits"].items():
         limits = msgspec.convert(plain, Limits)
-        source = f" ({limits_from(limits)})" if limits.source else ""
+        source = f" (from {limits_source(limits)})" if limits.source else ""
         yield f"  {quantity_words(name)}: {limits_words(limits)}{source}", ""
 
 

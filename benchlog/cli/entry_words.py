@@ -69,9 +69,9 @@ def _hold(body: Mapping[str, Any]) -> str:
 
 def _standard(body: Mapping[str, Any]) -> str:
     signal = body["chart"]["signal"]
-    chart = "" if signal == "quiet" else f"; the chart says {signal}"
+    chart = {"warn": ", chart warning", "act": ", chart alarm"}.get(signal, "")
     return (
-        f"{body['meter']} on {body['standard']}: {body['displayed']}, {body['verdict']}, E_n {body['e_n']:.2f}, "
+        f"{body['meter']} on {body['standard']}: {body['displayed']}, {body['verdict']}, E_n {abs(body['e_n']):.2f}, "
         f"as {body['as']}{chart}"
     )
 

@@ -100,7 +100,9 @@ class Parser(argparse.ArgumentParser):
             ]
             if group not in shown and names:
                 titles.append(" ".join(names) if group.title == COMMON_TITLE else str(group.title))
-        return f"'benchlog manual {self.prog.partition(' ')[2]}' explains more: {'; '.join(titles)}."
+        return (
+            f"'benchlog manual {self.prog.split()[1]}' explains more: {'; '.join(titles)}." if titles else ""
+        )
 
     def known_options(self) -> Iterator[str]:
         """Every option of this parser and its subparsers."""
@@ -142,6 +144,8 @@ class Parser(argparse.ArgumentParser):
             return f"there is no option {stray[0]!r}", did_you_mean(stray[0], options, f"{self.prog} --help")
         if message.startswith("unrecognized arguments: "):
             word = message.removeprefix("unrecognized arguments: ").split()[0]
+            if word in options:
+                return f"{word} does not go with this command", f"{self.prog} --help"
             quotes = f"write values that contain spaces in quotes; {self.prog} --help"
             named = f"to name a logbook, write --logbook {word}"
             return f"unexpected word {word!r}", named if word.endswith(".logbook") else quotes

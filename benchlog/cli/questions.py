@@ -152,7 +152,7 @@ QUESTIONS: Mapping[str, Sequence[Question]] = {
         ),
         Question(
             "tolerance", "How exact is the divider? (Two resistors of 0.1 % make 0.2 %.)", "0.2 %", answers.share,
-            "--divider-tolerance", without="Enter if you don't know: 0.1 % is assumed", settled=answers.not_divided,
+            "--divider-tolerance", without="Enter if you don't know: 2 % is assumed", settled=answers.not_divided,
         ),
         Question(
             "swapped", "And a second file, with the two probes swapped? (cancels their gain errors)", "ct1_swapped.csv",

@@ -8,7 +8,7 @@ Examples:
       --primary CH1 --secondary CH2 --expect 60
   benchlog ratio --capture ct1.csv --swapped ct1_swapped.csv \\
       --primary B --secondary A --expect 60 \\
-      --divider 60:1 --divider-tolerance "0.1 %"
+      --divider 60:1 --divider-tolerance "0.2 %"
   benchlog ratio --capture a.csv --capture b.csv --primary b --secondary a \\
       --expect 60 --loop-turns 10
   benchlog ratio --scope SC-03 --generator SG-04 --primary CH1 --secondary CH2 \\
@@ -92,8 +92,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     hookup.add_argument(
         "--divider-tolerance",
         metavar="TEXT",
-        default="0.1 %",
-        help="its error, ± (default 0.1 %%)",
+        help="its error, ±: two resistors of 0.1 %% make 0.2 %% (default: 2 %% is assumed, two 1 %% resistors)",
     )
     hookup.add_argument(
         "--opposed-turns",
@@ -197,7 +196,9 @@ def _setup(args: argparse.Namespace, ctx: Context) -> RatioSetup:
         range_gain=between,
         probes=probes(args),
         divider=Divider(args.divider).value if args.divider else None,
-        divider_tolerance=parse_share(args.divider_tolerance, "divider tolerance"),
+        divider_tolerance=None
+        if args.divider_tolerance is None
+        else parse_share(args.divider_tolerance, "divider tolerance"),
         winding=_winding(args),
         injection=_injection(args),
         generator_ohm=number(args.generator_resistance, "ohm", "generator resistance") or 0.0,

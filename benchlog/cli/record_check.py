@@ -13,13 +13,11 @@ from typing import TYPE_CHECKING, Any
 
 from benchlog.errors import ConfigError, LogbookDamagedError, UsageError
 from benchlog.files import read_bounded
-from benchlog.wording import strip_controls
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
     from benchlog.bench import Bench
     from benchlog.cli.context import Context
+    from benchlog.cli.listing import Listing
     from benchlog.logbook.chain_walk import Fault
     from benchlog.logbook.clock_steps import ClockDoubt
     from benchlog.logbook.verify import Verification
@@ -57,7 +55,7 @@ def verify(args: argparse.Namespace, ctx: Context) -> int:
     if ctx.json:
         ctx.print_json(_verification_json(found, clock))
     else:
-        _show_verification(ctx.console, found, clock)
+        _show_verification(ctx.listing, found, clock)
     return 0 if found.ok else 5
 
 
@@ -81,49 +79,39 @@ def _verification_json(found: Verification, clock: Sequence[ClockDoubt]) -> dict
     }
 
 
-def _show_verification(console: Console, found: Verification, clock: Sequence[ClockDoubt]) -> None:
-    from rich.text import Text
-
+def _show_verification(out: Listing, found: Verification, clock: Sequence[ClockDoubt]) -> None:
     whole = found.first is None or found.first.mistyped
     if found.first is not None:
-        _show_faults(console, found, found.first)
+        _show_faults(out, found, found.first)
     else:
-        console.print(
-            Text(
-                f"● {found.entries} entries are intact, with their readings, samples and attachments",
-                style="bold green",
-            )
-        )
+        intact = f"● {found.entries} entries are intact, with their readings, samples and attachments"
+        out.line(intact, "bold green")
     for doubt in clock:
-        console.print(Text(f"  ! {doubt.words}"))
+        out.line(f"  ! {doubt.words}")
     for words in found.beside:
-        console.print(Text(f"  {strip_controls(words)}"))
+        out.line(f"  {words}")
     for witness in found.witnesses:
         mark = {"good": "●", "unknown": "◐", "false": "▲"}[witness.trust]
-        console.print(Text(f"  {mark} {strip_controls(witness.words)}"), soft_wrap=True)
+        out.whole(f"  {mark} {witness.words}")
     if found.noted:
         for words in found.noted.splitlines():
-            console.print(Text(f"  {words}"))
+            out.line(f"  {words}")
     elif found.ok:
-        console.print("  to check that no entries were cut off, give an earlier digest with --head DIGEST")
+        out.line("  to check that no entries were cut off, give an earlier digest with --head DIGEST")
     if found.head:
         stored = "head" if whole else "head as stored (proves nothing now)"
-        console.print(Text(f"  {stored}: sha256:{found.head}"), soft_wrap=True)
+        out.whole(f"  {stored}: sha256:{found.head}")
 
 
-def _show_faults(console: Console, found: Verification, first: Fault) -> None:
-    from rich.text import Text
-
+def _show_faults(out: Listing, found: Verification, first: Fault) -> None:
     about = "" if first.mistyped else "not intact: "
-    console.print(Text(f"▲ {about}{strip_controls(first.what)}", style="bold red"))
+    out.line(f"▲ {about}{first.what}", "bold red")
     for fault in [f for f in found.faults if f is not first][:20]:
-        console.print(Text(f"  {strip_controls(fault.what)}"))
+        out.line(f"  {fault.what}")
     if len(found.faults) > 21:
-        console.print(f"  ... and {len(found.faults) - 21} more; --json lists them")
+        out.line(f"  ... and {len(found.faults) - 21} more; --json lists them")
     if found.head and not first.mistyped:
-        console.print(
-            "the intact part can be read and exported; keep this file as it is, and compare with a copy"
-        )
+        out.line("the intact part can be read and exported; keep this file as it is, and compare with a copy")
 
 
 def _clock_doubts(ctx: Context) -> tuple[ClockDoubt, ...]:
@@ -153,6 +141,9 @@ def export(args: argparse.Namespace, ctx: Context) -> int:
     wanted = {name: getattr(args, name) for name in ("csv", "jsonl", "parquet") if getattr(args, name)}
     if not wanted:
         raise UsageError("say where to export to", hint="give --csv DIR, --jsonl DIR or --parquet DIR")
+    for name, folder in wanted.items():
+        if not (parent := Path(folder).absolute().parent).is_dir():
+            raise UsageError(f"there is no folder {parent}", hint=f"make it first, or correct --{name}")
     written: list[str] = []
     damaged: dict[str, int] = {}
     with ctx.open_logbook("ro", create=False) as book:
@@ -172,14 +163,12 @@ def export(args: argparse.Namespace, ctx: Context) -> int:
     if ctx.json:
         ctx.print_json({"schema": "benchlog.export/1", "written": written, "left_out": faults})
     else:
-        from rich.text import Text
-
         for path in written:
-            ctx.console.print(Text(path), soft_wrap=True)
+            ctx.listing.whole(path)
         if args.csv and not args.jsonl:
-            ctx.console.print("events.csv has a line per entry; every field of them: --jsonl", soft_wrap=True)
+            ctx.listing.line("events.csv has a line per entry; every field of them: --jsonl")
         for fault in faults:
-            ctx.console.print(Text(f"▲ left out: {strip_controls(str(fault['what']))}", style="red"))
+            ctx.listing.line(f"▲ left out: {fault['what']}", "red")
     return 5 if faults else 0
 
 
@@ -221,7 +210,7 @@ def import_record(args: argparse.Namespace, ctx: Context) -> int:
             }
         )
     else:
-        ctx.console.print(
+        ctx.listing.line(
             f"{made.path}: {made.entries} entries, every digest as exported, head sha256:{made.head}"
         )
     return 0
@@ -229,8 +218,6 @@ def import_record(args: argparse.Namespace, ctx: Context) -> int:
 
 def certificate(args: argparse.Namespace, ctx: Context) -> int:
     """Write the test certificate; for a damaged logbook it lists the intact part and says so."""
-    from rich.text import Text
-
     from benchlog.report.certificate import write_certificate
 
     plan = None
@@ -253,7 +240,7 @@ def certificate(args: argparse.Namespace, ctx: Context) -> int:
         )
     else:
         for path in written.paths:
-            ctx.console.print(Text(str(path)), soft_wrap=True)
+            ctx.listing.whole(str(path))
         if not written.clean:
-            ctx.console.print(Text(strip_controls(written.headline)))
+            ctx.listing.line(written.headline)
     return 5 if written.damaged else 0

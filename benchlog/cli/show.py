@@ -17,7 +17,7 @@ from benchlog.folding import folded_command, prose_and_command
 from benchlog.metrology.conformity import judge, percent
 from benchlog.metrology.next_best import next_step, ways_of
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict
-from benchlog.wording import MARKS, limits_from, limits_own_words, limits_words, quantity_words, value_words
+from benchlog.wording import MARKS, limits_own_words, limits_source, limits_words, quantity_words, value_words
 
 if TYPE_CHECKING:
     from benchlog.cli.thumbnail import Waveforms
@@ -28,8 +28,13 @@ _COLOURS = {
     Verdict.INDETERMINATE: "yellow",
     Verdict.NOT_DONE: "white",
 }
-#: What was assumed of instruments and limits.
-_ASSUMED = (FindingKind.ACCURACY, FindingKind.STATED_ACCURACY, FindingKind.ASSUMPTION)
+#: What was assumed of instruments and limits, and that nothing real was measured.
+_ASSUMED = (
+    FindingKind.ACCURACY,
+    FindingKind.STATED_ACCURACY,
+    FindingKind.ASSUMPTION,
+    FindingKind.SIMULATED,
+)
 #: Findings that may overturn the answer: always shown with it.
 _SERIOUS = (
     FindingKind.METER_IN_DOUBT,
@@ -39,6 +44,11 @@ _SERIOUS = (
     FindingKind.DISPLAY,
     FindingKind.ODD_ONE_OUT,
     FindingKind.POLARITY,
+    FindingKind.FROZEN,
+    FindingKind.ADJUSTED,
+    FindingKind.CHART,
+    FindingKind.NEAR_LIMIT,
+    FindingKind.TREND,
     *_ASSUMED,
 )
 #: Faults of a record; where one prevents a verdict, its numbers only mislead.
@@ -302,8 +312,9 @@ def show_result(console: Console, result: Result) -> None:
     for check in result.design_checks:
         show_line(console, mark(check.verdict), "  ", (_check_words(check), "bold"), f": {check.reason}")
     for name, limits in result.limits.items():
-        if source := "; ".join(filter(None, (limits_from(limits), limits_own_words(limits)))):
-            show_line(console, (f"{quantity_words(name)}: limits {source}", "dim"))
+        source = f"limits from {limits_source(limits)}" if limits.source else ""
+        if words := "; ".join(filter(None, (source, limits_own_words(limits)))):
+            show_line(console, (f"{quantity_words(name)}: {words}", "dim"))
     if result.turns and "prior" in result.turns:  # older results have none
         prior = f"{result.turns['planned']} turns taken as {percent(result.turns['prior'])} likely before the measurement"
         show_line(console, (f"{prior} (--prior)", "dim"))

@@ -264,9 +264,10 @@ def _tell(ctx: Context, result: Result, recall: Recall | None, *, listed: bool =
         ctx.print_json(plain)
     else:
         from benchlog.cli.recall import show_recall
-        from benchlog.cli.show import show_result
+        from benchlog.cli.show import show_answer, show_result
 
-        show_result(ctx.console, result)
+        show = show_result if ctx.long else show_answer
+        show(ctx.console, result)
         if recall is not None:
             show_recall(ctx, recall, listed=listed)
     return result.overall.exit_code

@@ -22,7 +22,7 @@ def look_further(
 ) -> MeterDiagnosis | None:
     """Diagnose a reading of a check that is already judged, without changing its result; None without expectation.
 
-    It is the last reading, or that of the meter that others contradict.
+    It is the last reading, or that of the meter that others contradict, or that shows next to nothing beside another.
     """
     doubt = _gone_on(acquisition, result, key, mains_nominal_v) or _begun(
         acquisition, result, key, mains_nominal_v

@@ -79,7 +79,10 @@ class Logbook(LogbookWriter):
         create = create and mode == "rw"
         if not path.exists() and not special_file(path):
             if not create:
-                raise UsageError(f"there is no logbook {path}", hint="name another with --logbook")
+                raise UsageError(
+                    f"there is no logbook {path}",
+                    hint="the first result you save makes one; name another with --logbook",
+                )
             cls._make(path, clock, project)
         db = database.connect(path, mode, busy_timeout_s=busy_timeout_s)
         book = cls(path, db, clock, mode)

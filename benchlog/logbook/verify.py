@@ -82,7 +82,10 @@ def verify(
     path = Path(path)
     noted = [_noted_digest(text) for text in ([head] if isinstance(head, str) else head) if text]
     if not path.exists() and not special_file(path):
-        raise UsageError(f"there is no logbook {path}", hint="name another with --logbook")
+        raise UsageError(
+            f"there is no logbook {path}",
+            hint="the first result you save makes one; name another with --logbook",
+        )
     faults, chain = Faults(), Walked()
     waiting = tuple(
         f"{file.name}: {size} bytes of pending writes, read as part of the logbook"

@@ -6,7 +6,7 @@ counts as they come). The measured ratio is taken as normal, or Student t with f
 
 >>> answer = turns_posterior(101.0, 0.5, planned=100)
 >>> answer.words
-'100 or 101 turns'
+'100 to 102 turns fit'
 >>> turns_posterior(101.0, 0.09, planned=100).words
 '101 turns, not 100'
 """
@@ -72,14 +72,11 @@ class TurnsPosterior:
 
     @property
     def undecided(self) -> tuple[int, ...]:
-        """Counts that can't be distinguished, the fewest from two that together reach `_NAMED`, in order."""
-        total, kept = 0.0, []
-        for turns in sorted(self.probabilities, key=self.probabilities.__getitem__, reverse=True):
-            kept.append(turns)
-            total += self.probabilities[turns]
-            if total >= _NAMED and len(kept) > 1:
-                break
-        return tuple(sorted(kept))
+        """Counts that can't be distinguished, in order.
+
+        They are the fewest that together reach `_NAMED`, by the measurement alone and with the prior.
+        """
+        return tuple(sorted({*_likeliest(self.by_data), *_likeliest(self.probabilities)}))
 
     @property
     def words(self) -> str:
@@ -92,11 +89,8 @@ class TurnsPosterior:
             return f"{best} {plural}" if best == self.planned else f"{best} {plural}, not {self.planned}"
         low, *_, high = open_counts = self.undecided
         if self.planned not in open_counts:
-            word = "probably not" if low < self.planned < high else "not"
-            return f"{word} {self.planned}: anything from {low} to {high} turns"
-        if len(open_counts) > 5:
-            return f"anything from {low} to {high} turns"
-        return f"{', '.join(str(n) for n in open_counts[:-1])} or {high} turns"
+            return f"not {self.planned}: anything from {low} to {high} turns"
+        return f"{low} or {high} turns" if high == low + 1 else f"{low} to {high} turns fit"
 
     def as_json(self) -> dict[str, Any]:
         """The ``turns`` block of a result."""
@@ -116,6 +110,17 @@ class TurnsPosterior:
             "fits": self.fits,
             "words": self.words,
         }
+
+
+def _likeliest(probabilities: Mapping[int, float]) -> list[int]:
+    """The likeliest counts, as many as reach `_NAMED` together, at least two."""
+    total, kept = 0.0, list[int]()
+    for turns in sorted(probabilities, key=probabilities.__getitem__, reverse=True):
+        kept.append(turns)
+        total += probabilities[turns]
+        if total >= _NAMED and len(kept) > 1:
+            break
+    return kept
 
 
 def _within(probabilities: Mapping[int, float], low: float | None, high: float | None) -> float:

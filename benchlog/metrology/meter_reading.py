@@ -70,10 +70,11 @@ class MeterReading:
             label = f"accuracy of {self.name} ({self.accuracy}; known by {', '.join(self.known.by)})"
             return self.value + self.known.whole(label, self.influence(Role.READING), self.value)
         u = self.accuracy.standard_uncertainty(self.value, self.reading.resolution)
+        assumed = " assumed" if self.accuracy.assumed else ""
         return uncertain(
             self.value,
             u,
-            label=f"accuracy of {self.name} ({self.accuracy})",
+            label=f"accuracy of {self.name} ({self.accuracy}{assumed})",
             influence=self.influence(Role.READING),
             scale=self.value,
             half_widths=self.accuracy.half_widths(self.value, self.reading.resolution),

@@ -44,12 +44,10 @@ _WAYS: Mapping[Role, tuple[str, float, float]] = {
     Role.SERIES_RESISTOR: ("measure the series resistor itself", 0.3, 2.0),
 }
 _LIMITS_WAY = ("read the mains or temperature, which set the limits, with a better instrument", 0.25, 2.0)
+#: What to do where an accuracy is assumed.
+STATE_IT = "look up the meter's accuracy in its manual, and state it (--accuracy, or in the bench file)"
 #: What is assumed of a meter that nobody described is wider than most data sheets (judgement).
-_MANUAL_WAY = (
-    "look up the meter's accuracy in its manual, and state it (--accuracy, or in the bench file)",
-    0.4,
-    1.0,
-)
+_MANUAL_WAY = (STATE_IT, 0.4, 1.0)
 #: How to settle a doubt other than uncertainty: action, how often it works, minutes (common practice, no source).
 _WAYS_OUT: Mapping[FindingKind, tuple[str, float, float]] = {
     FindingKind.CLIPPING: ("capture again on the next larger range", 0.95, 1.0),

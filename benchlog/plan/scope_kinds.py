@@ -54,7 +54,9 @@ class RatioCheck(Check, frozen=True, tag="ratio"):
     gain_accuracy: Annotated[Share | None, about("of the scope's gain, if the bench file has none")] = None
     range_gain: Annotated[Share | None, about("gain error between two of the scope's ranges")] = None
     divider: Annotated[Divider | None, about("divider before the winding's channel")] = None
-    divider_tolerance: Annotated[Share | None, about("of the divider")] = None
+    divider_tolerance: Annotated[
+        Share | None, about("of the divider; default 2 %, as of two 1 % resistors")
+    ] = None
     swap: Annotated[bool, about("a second capture with probes and channels swapped")] = True
     opposed_turns: Annotated[int | None, about("temporary turns in series opposition")] = None
     al: Annotated[Henries | None, about("inductance of one turn; makes the run automatic")] = None

@@ -94,10 +94,11 @@ class StandardCheck:
         """Return the check as a result, for screen and JSON."""
         u = abs(self.difference / self.e_n) / 2 if self.e_n else 0.0
         relation = "within" if self.verdict is Verdict.PASS else "outside"
+        known = format_quantity(self.standard.value, self.standard.unit)
         return Result(
             check="standard",
             verdict=self.verdict,
-            reason=f"{self.meter} is {relation} its specification on {self.standard.tag}: E_n {abs(self.e_n):.2f}",
+            reason=f"{self.meter} shows {self.reading.reading.displayed} on {self.standard.tag}, {known}: {relation} its specification",
             quantities={
                 "e_n": Uncertain(abs(self.e_n), 0.0, 0.0, "1"),
                 "difference": Uncertain(self.difference, u, 2 * u, self.standard.unit),

@@ -18,7 +18,7 @@ from benchlog.project.meter_trust import MeterTrust, checked_words
 from benchlog.project.provenance import uses
 from benchlog.reading import Origin, Reading, State
 from benchlog.result import Result
-from benchlog.wording import limits_from
+from benchlog.wording import limits_source
 
 
 def instrument_lines(
@@ -104,9 +104,9 @@ def method_words(
     ranges = _scope_ranges(book, result)
     if ranges:
         words.append(f"captured: {'; '.join(ranges)}")
-    sources = dict.fromkeys(limits_from(limits) for limits in result.limits.values() if limits.source)
+    sources = dict.fromkeys(limits_source(limits) for limits in result.limits.values() if limits.source)
     if sources and result.limits_set != "plan":
-        words.append(f"limits {'; '.join(sources)}")
+        words.append(f"limits from {'; '.join(sources)}")
     if result.turns:
         words.append(f"judged by the count: {result.reason}")
     known = (FindingKind.ADVICE, *([FindingKind.SIMULATED] if practice else []))

@@ -175,6 +175,7 @@ def test_the_record_tells_the_order_that_was_kept(order: str, in_turns: bool) ->
     """It says A-B-A where a meter was read again after another, and nowhere else."""
     result = check_crosscheck([meter(t, "10.00 V dc") for t in order])
     assert ("A-B-A" in result.hookup) is in_turns
+    assert "minute" not in result.hookup  # nobody said when they were read
 
 
 @settings(max_examples=40)

@@ -28,7 +28,7 @@ def test_command_on_101_turns_planned_100(tmp_path: Path, capsys: pytest.Capture
     common = ("--primary", "B", "--secondary", "A", "--expect", "100")
     code, found = _run(capsys, "--capture", f"{tmp_path}/n.csv", *common)
     assert code == 3
-    assert "100 or 101 turns" in str(found["reason"])
+    assert "99 to 109 turns fit" in str(found["reason"])
     code, found = _run(
         capsys, "--capture", f"{tmp_path}/dn.csv", "--swapped", f"{tmp_path}/ds.csv", *common,
         "--divider", "100:1", "--divider-tolerance", "0.1 %",

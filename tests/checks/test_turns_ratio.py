@@ -26,7 +26,8 @@ def test_plan_100_measured_101_with_default_gains_stays_undecided() -> None:
     normal, _ = ratio_captures(101)
     result = check_turns_ratio(normal, PLAIN, expected_turns=100)
     assert result.verdict is Verdict.INDETERMINATE
-    assert "100 or 101 turns" in result.reason
+    assert "99 to 109 turns fit" in result.reason
+    assert result.reason.endswith("99 % is needed")
     # Two gains of ±3 % each: 2.45 % standard.
     ratio = result.quantities["turns_ratio"]
     assert ratio.standard_uncertainty / ratio.value == pytest.approx(0.0245, abs=2e-4)
@@ -45,13 +46,15 @@ def test_what_would_settle_it_is_ranked_by_chance_per_minute() -> None:
     assert [way["method"] for way in ways] == ["swap", "more sense turns", "divider"]
     gain = [way["probability"] / (way["minutes"] + 1) for way in ways]
     assert gain == sorted(gain, reverse=True)
-    assert ways[-1]["relative_uncertainty"] == pytest.approx(0.0009, abs=2e-4)
+    assert ways[-1]["relative_uncertainty"] == pytest.approx(
+        0.0013, abs=2e-4
+    )  # ±0.2 % as rectangular, ±0.1 % of the circuit
     after = check_turns_ratio(normal, PLAIN, expected_turns=100, swapped=swapped).details["would_settle"]
     assert "swap" not in [way["method"] for way in after]
 
 
 def test_swap_and_divider_show_101() -> None:
-    setup = RatioSetup(primary="B", secondary="A", divider=100.0)
+    setup = RatioSetup(primary="B", secondary="A", divider=100.0, divider_tolerance=0.001)
     normal, swapped = ratio_captures(101, divider=100.0)
     result = check_turns_ratio(normal, setup, expected_turns=100, swapped=swapped)
     assert result.verdict is Verdict.FAIL
@@ -61,6 +64,52 @@ def test_swap_and_divider_show_101() -> None:
     ratio = result.quantities["turns_ratio"]
     assert ratio.value == pytest.approx(101, abs=ratio.expanded_uncertainty)
     assert ratio.standard_uncertainty / ratio.value == pytest.approx(0.0009, abs=2e-4)
+
+
+def test_an_unknown_divider_is_two_resistors_of_one_percent_and_the_answer_says_so() -> None:
+    normal, swapped = ratio_captures(101, divider=100.0)
+    setup = RatioSetup("B", "A", divider=100.0)
+    result = check_turns_ratio(normal, setup, expected_turns=100, swapped=swapped)
+    ratio = result.quantities["turns_ratio"]
+    # 100:1 is 1 + R1/R2 with both resistors at the end of ±1 %: 1 + 99 * 1.01 / 0.99.
+    (line,) = (line for line in ratio.budget if line.influence and line.influence.role is Role.DIVIDER)
+    assert line.contribution / ratio.value == pytest.approx(
+        (1 + 99 * 1.01 / 0.99) / 100 / 3**0.5 - 3**-0.5, rel=0.03
+    )
+    assert result.verdict is Verdict.INDETERMINATE
+    assert [str(f) for f in result.findings if f.kind is FindingKind.ASSUMPTION] == [
+        "tolerance of the divider is not known: ±2 % assumed, as of two 1 % resistors"
+    ]
+    stated = check_turns_ratio(
+        normal,
+        RatioSetup("B", "A", divider=100.0, divider_tolerance=0.002),
+        expected_turns=100,
+        swapped=swapped,
+    )
+    assert not [f for f in stated.findings if f.kind is FindingKind.ASSUMPTION]
+
+
+@pytest.mark.parametrize(("divider", "said"), [(58.0, True), (60.0, False)])
+def test_a_pass_says_what_it_takes_for_the_loop_if_swapped_channels_would_give_another_number(
+    divider: float, said: bool
+) -> None:
+    setup = RatioSetup("B", "A", divider=divider, divider_tolerance=0.001)
+    normal, swapped = ratio_captures(60, divider=divider)
+    result = check_turns_ratio(normal, setup, expected_turns=60, swapped=swapped)
+    assert result.verdict is Verdict.PASS
+    taken = [f for f in result.findings if f.kind is FindingKind.HOOKUP]
+    assert len(taken) == said
+    if said:  # 58^2 / 60 = 56.07; the ratio is measured to 0.1 %
+        assert "B is taken to be on the loop" in taken[0]
+        assert "56.06 turns" in taken[0]
+
+
+def test_a_wrong_divider_that_no_usual_factor_explains_gets_a_next_step() -> None:
+    setup = RatioSetup("B", "A", divider=100.0, divider_tolerance=0.002)
+    result = check_turns_ratio(ratio_captures(60, divider=60.0)[0], setup, expected_turns=60)
+    assert result.verdict is Verdict.FAIL
+    (advice,) = (f for f in result.findings if f.kind is FindingKind.ADVICE)
+    assert "that the divider is 100:1" in advice
 
 
 def test_swap_cancels_channel_gains_but_not_the_gain_between_ranges() -> None:
@@ -86,7 +135,7 @@ def test_channels_on_one_range_have_no_range_term() -> None:
 
 def test_the_best_way_to_settle_is_a_finding() -> None:
     result = check_turns_ratio(ratio_captures(31.2, scope=Scope())[0], PLAIN, expected_turns=32)
-    assert result.reason.startswith("31 or 32 turns: ")
+    assert result.reason.startswith("30 to 32 turns fit: ")
     best, second, *_ = (way["action"] for way in result.details["would_settle"])
     assert sum(best in finding for finding in result.findings) == 1
     assert not any(second in finding for finding in result.findings)
@@ -101,7 +150,7 @@ def test_loop_turns_and_probe_factors_scale_the_ratio() -> None:
 
 
 def test_a_pass_says_how_many_turns_and_how_surely() -> None:
-    setup = RatioSetup(primary="B", secondary="A", divider=60.0)
+    setup = RatioSetup(primary="B", secondary="A", divider=60.0, divider_tolerance=0.001)
     normal, swapped = ratio_captures(60, divider=60.0)
     result = check_turns_ratio(normal, setup, expected_turns=60, swapped=swapped)
     assert result.verdict is Verdict.PASS
@@ -193,7 +242,7 @@ def test_current_injection_with_burden() -> None:
 
 
 def test_class_within_reach_of_a_good_measurement() -> None:
-    setup = RatioSetup(primary="B", secondary="A", divider=100.0)
+    setup = RatioSetup(primary="B", secondary="A", divider=100.0, divider_tolerance=0.001)
     normal, swapped = ratio_captures(100, divider=100.0)
     result = check_turns_ratio(
         normal, setup, expected_turns=100, swapped=swapped, rated_current_percent=100.0

@@ -10,7 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from benchlog.bench import Bench
 from benchlog.cli import _ASKING, build_parser, main
+from benchlog.cli.answers import Answers
+from benchlog.cli.answers import name as meter_name
 from benchlog.cli.ask import ask
 from benchlog.cli.questions import QUESTIONS
 from benchlog.errors import UsageError
@@ -134,6 +137,12 @@ def test_meters_are_called_as_the_person_calls_them(tmp_path: Path, monkeypatch:
     assert words == ["crosscheck", "--reading", "A=5.01 V dc", "--reading", "B=5.00 V dc"]
 
 
+@pytest.mark.parametrize("name", ["1 % + 5", "27.9 V ac", "n", "No"])
+def test_what_is_no_name_of_a_meter_is_refused(name: str) -> None:
+    with pytest.raises(UsageError, match="is not a name of a meter"):
+        meter_name(name, Answers(Bench()))
+
+
 def test_a_third_meter_is_asked_for_and_shows_which_is_wrong(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -239,6 +248,7 @@ def test_an_input_that_ends_is_one_clear_error() -> None:
         (["supply"], "--nameplate is missing", "--help"),
         (["ratio", "--capture", "x.npz"], "--primary, --secondary are missing", "--help"),
         (["supply", "--nameplate", "5 V dc", "2 A"], "unexpected word '2'", "quotes"),
+        (["record", "list", "--long"], "--long does not go with this command", "--help"),
         (["record", "list", "x.logbook"], "unexpected word 'x.logbook'", "--logbook x.logbook"),
         (["frobnicate"], "there is no command 'frobnicate'", "--help"),
     ],
@@ -252,6 +262,11 @@ def test_what_was_meant_is_named(
     said = capsys.readouterr().err
     assert message.split()[-1].strip("'") in said
     assert hint in said
+
+
+def test_a_current_for_a_voltage_gets_no_hint_about_ac_and_dc(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["supply", "--nameplate", "24 V ac", "--reading", "27.7 A ac", "--no-record"]) == 2
+    assert capsys.readouterr().err.endswith("set the meter to V~ and read the voltage\n")
 
 
 def test_a_tag_that_was_meant_is_named(

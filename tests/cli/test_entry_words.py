@@ -40,7 +40,7 @@ def entry(kind: str, **body: Any) -> Entry:
                 "standard", meter="MB-02", standard="CS-3", displayed="5.19 V dc", verdict="fail", e_n=2.671,
                 chart={"signal": "act"}, **{"as": "found"},
             ),
-            "MB-02 on CS-3: 5.19 V dc, fail, E_n 2.67, as found; the chart says act",
+            "MB-02 on CS-3: 5.19 V dc, fail, E_n 2.67, as found, chart alarm",
         ),
         (
             entry("recall", meter="MB-02", function="V=", reason="E_n 2.67", results=[]),

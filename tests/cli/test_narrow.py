@@ -9,6 +9,7 @@ from contextlib import suppress
 
 import pytest
 
+from benchlog import folding
 from benchlog.cli import COMMANDS, main
 from benchlog.cli.ask import ask
 from benchlog.errors import ConfigError
@@ -58,6 +59,17 @@ def test_examples_stay_commands_that_can_be_copied(
         commands = [line for line in shown.splitlines() if line.startswith("  benchlog ")]
         found.append([re.split(r"\s{2,}", line.strip())[0] for line in commands])
     assert found[0] == found[1]
+
+
+@pytest.mark.parametrize("columns", [40, 400])
+def test_where_no_shell_joins_lines_a_command_stays_in_one(
+    columns: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In PowerShell a backslash at the end of a line is an error."""
+    monkeypatch.setattr(folding, "_JOINS", False)
+    text = 'Example:\n  benchlog supply --nameplate "24 V ac" \\\n      --reading "27.8 V ac"'
+    whole = '  benchlog supply --nameplate "24 V ac" --reading "27.8 V ac"'
+    assert folding.folded(text, columns) == f"Example:\n{whole}"
 
 
 @pytest.mark.parametrize("columns", ["36", "40", "60", "80"])

@@ -179,7 +179,7 @@ def test_a_load_resistor_moves_the_source_resistance_only(desk: Desk) -> None:
 def test_a_repaired_scope_counts_again(desk: Desk) -> None:
     """Until then its results are indeterminate; the next recall reaches back to the repair only."""
     ratio = ("ratio", "--capture", SAMPLES / "ct1_60_turns_divider.npz", "--primary", "CH2", "--secondary", "CH1",
-             "--expect", "60", "--divider", "60:1", "--gain-accuracy", "0.2 %", "--scope", "SC-03", "--json")  # fmt: skip
+             "--expect", "60", "--divider", "60:1", "--divider-tolerance", "0.2 %", "--gain-accuracy", "0.2 %", "--scope", "SC-03", "--json")  # fmt: skip
     assert desk.run(*ratio).json["verdict"] == "pass"
     desk.run("recall", "SC-03", "--reason", "reads high", "--error", "4 %")
     doubted = desk.run(*ratio).json

@@ -163,3 +163,10 @@ def test_a_value_is_shown_once(desk: Desk) -> None:
     out = desk.run(*PLATE, "--reading", "29.30 V ac", "--mains", "236 V").out
     assert out.count("29.30 ± 0.40 V") == 1
     assert "\n  too close to the limit 29.50 V to tell: a margin of" in out
+
+
+def test_a_reading_of_a_simulated_meter_is_called_practice(desk: Desk) -> None:
+    words = (*PLATE, "--reading", "27.75 V ac", "--meter", "MA-01")
+    assert "practice" not in desk.run(*words).words
+    desk.write("bench.toml", '[[instrument]]\ntag = "MA-01"\naddress = "sim:"\n')
+    assert "practice: measured on the simulated bench" in desk.run(*words).words

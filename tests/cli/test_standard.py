@@ -50,6 +50,23 @@ def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str,
     return code, json.loads(capsys.readouterr().out)
 
 
+def test_the_answer_is_short_and_keeps_every_warning(
+    bench: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Verdict, scale, what was read, each warning of the chart, entry; the table waits for --long."""
+    monkeypatch.setenv("COLUMNS", "100")
+    assert main(["standard", "MB-02", "CS-3", "5.01 V dc"]) == 0
+    first = capsys.readouterr().out.splitlines()
+    assert len(first) == 4
+    assert first[2] == "  MB-02 shows 5.01 V dc on CS-3, 5.000 V: within its specification"
+    assert main(["standard", "MB-02", "CS-3", "5.05 V dc"]) == 0
+    said = capsys.readouterr().out
+    assert "chart alarm" in said
+    assert "close to the limit" in said
+    assert main(["standard", "MB-02", "CS-3", "5.01 V dc", "--long"]) == 0
+    assert "difference" in capsys.readouterr().out
+
+
 def test_the_story_of_a_sagging_battery(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """5.01, 5.05, 5.19 V on 5.000 V, with a supply check between: chart, E_n, recall, as left, undone."""
     code, first = run(capsys, "standard", "MB-02", "CS-3", "5.01 V dc")

@@ -142,6 +142,13 @@ def test_export_and_import(record: Command, tmp_path: Path, capsys: pytest.Captu
     assert "where to export to" in record.text("export", code=2)
 
 
+def test_export_makes_its_folder_but_not_those_above_it(
+    record: Command, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert "there is no folder" in record.text("export", "--csv", str(tmp_path / "away" / "out"), code=2)
+    assert not (tmp_path / "away").exists()
+
+
 def test_export_of_a_damaged_logbook_gives_the_rest_and_exits_5(
     spoilt: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

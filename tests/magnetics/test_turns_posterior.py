@@ -73,7 +73,8 @@ def test_a_miss_of_exactly_one_is_harder(percent: float, turns: int, caught: flo
 
 def test_plan_100_reading_101() -> None:
     unsure = turns_posterior(101.0, 0.5, planned=100)
-    assert unsure.words == "100 or 101 turns"
+    assert unsure.words == "100 to 102 turns fit"  # 102 is as far from the reading as 100
+    assert turns_posterior(100.6, 0.2, planned=100).words == "100 or 101 turns"
     assert not unsure.decided
     sure = turns_posterior(101.0, 0.09, planned=100)
     assert sure.most_likely == 101
@@ -84,6 +85,9 @@ def test_a_coarse_reading_keeps_the_plan_as_most_likely_but_says_it_cannot_tell(
     coarse = turns_posterior(101.0, 2.5, planned=100)
     assert coarse.most_likely == 100
     assert not coarse.decided
+    # 95 % of a normal distribution lie within 1.96 u: 96.1 to 105.9.
+    assert coarse.undecided[0] == pytest.approx(96, abs=1)
+    assert coarse.undecided[-1] == pytest.approx(106, abs=1)
     assert 100 in coarse.undecided
 
 
@@ -145,5 +149,5 @@ def test_a_doubted_count_inside_the_open_range_is_not_ruled_out() -> None:
     answer = turns_posterior(60.9, 1.5, planned=60, prior=counting_prior(0.005))
     low, *_, high = answer.undecided
     assert low < 60 < high
-    assert answer.words.startswith("probably not 60: ")
+    assert answer.words == f"{low} to {high} turns fit"
     assert turns_posterior(1600.0, 20.0, planned=40).words.startswith("not 40: ")

@@ -254,7 +254,7 @@ def ratio(style: ErrorStyle, cases: int, rng: random.Random, *, how: str) -> Sco
         winding_ohm = 1 + rng.uniform(-0.001, 0.001)
         wound = cmath.rect(3.5, rng.uniform(-3, 3)) / true_divider
         sense = wound * true_divider * loop / turns / winding_ohm
-        setup = RatioSetup("B", "A", loop_turns=loop, divider=divider)
+        setup = RatioSetup("B", "A", loop_turns=loop, divider=divider, divider_tolerance=0.001)
         first = device.capture({"A": wound, "B": sense}, frequency)
         second = replace(device, seed=device.seed + 1).capture({"A": sense, "B": wound}, frequency)
         swapped = None if how == "plain" else second

@@ -156,7 +156,18 @@ def test_a_ratio_by_command_counts_for_the_plans_check(
 ) -> None:
     """``ratio --part CT1`` with the files of a memory stick; half a turn about 60 is also what the plan judges by."""
     monkeypatch.chdir(tmp_path)
-    channels = ["--primary", "CH1", "--secondary", "CH2", "--expect", "60", "--divider", "60:1"]
+    channels = [
+        "--primary",
+        "CH1",
+        "--secondary",
+        "CH2",
+        "--expect",
+        "60",
+        "--divider",
+        "60:1",
+        "--divider-tolerance",
+        "0.2 %",
+    ]
     files = [str(CAPTURES / f"ct1_60_turns_divider{end}.npz") for end in ("", "_swapped")]
     assert main(["ratio", "--capture", files[0], "--swapped", files[1], *channels, "--part", "CT1"]) == 0
     plan = plan_text(

@@ -83,7 +83,7 @@ def _setup(check: RatioCheck, acquisition: Acquisition) -> RatioSetup:
         gain_accuracy=gain if check.gain_accuracy is None else check.gain_accuracy.value,
         range_gain=between if check.range_gain is None else check.range_gain.value,
         divider=value_of(check.divider),
-        divider_tolerance=1e-3 if check.divider_tolerance is None else check.divider_tolerance.value,
+        divider_tolerance=value_of(check.divider_tolerance),
         generator_ohm=50.0 if check.generator_resistance is None else check.generator_resistance.value,
         opposed_turns=check.opposed_turns,
     )
