@@ -36,7 +36,9 @@ READ_AGAIN = "reading_again"
 _POWER_OFF = "{off} before you touch anything, then "
 _SLIPPED = 0.1  # below this probability that all was noted right, no hypothesis fits: judgement
 _PAIRS_SHOWN = 5
-_MENDED = ("lead", "setting", "supply", "meter")
+_FIXED = ("lead", "setting", "supply")
+"""Families whose causes are fixed on the spot, in much the same way, before the reading is taken again."""
+_MENDED = (*_FIXED, "meter")
 """Families whose cause can be fixed, or the meter exchanged, before the reading is taken again."""
 
 
@@ -273,25 +275,28 @@ class Session:
         self, top: RankedCause, *, known: bool, hazard: bool
     ) -> tuple[str | None, tuple[NextCheck, ...]]:
         """Return how it ends, or None and the checks to do next."""
-        engine = self.catalogue.engine
-        if self.done and self.belief.p_clean < _SLIPPED:
+        belief, engine = self.belief, self.catalogue.engine
+        if self.done and belief.p_clean < _SLIPPED:
             return NOTHING_FITS, ()
-        table = losses(
-            self.belief.causes,
-            self.belief.hypotheses,
-            self._families,
-            self.catalogue.loss,
-            engine["within_family"],
-        )
+        wrong, within = self.catalogue.loss, engine["within_family"]
+        table = losses(belief.causes, belief.hypotheses, self._families, wrong, within)
         allowed = self._allowed()
         needed = () if known else tuple(a for a in controls(self.case) if a in allowed)
-        found = self._offered = offers(self.belief, table, allowed, needed, self._p_of("part"))
+        found = self._offered = offers(belief, table, allowed, needed, self._p_of("part"))
         if hazard:  # no other check, live or not, before somebody looks at the jacks
             return None, self._looking(found)
-        if top.probability >= engine["decided"]:
+        if self._leads(top):
             return self._with_leader(top, found, known)
-        checks = self._ranked([o for o in found if o.gain.bits >= engine["worth"]])
+        least = engine["worth"] if self.done else 0.0
+        checks = self._ranked([o for o in found if o.gain.bits >= least * o.minutes])
         return (None, checks) if checks else ("nothing splits further", ())
+
+    def _leads(self, top: RankedCause) -> bool:
+        """Tell whether one cause leads: sure by itself, or likely and of a sure family that is fixed on the spot."""
+        engine = self.catalogue.engine
+        if top.family in _FIXED and top.probability >= engine["fixed_first"]:
+            return self._p_of(top.family) >= engine["decided"]
+        return top.probability >= engine["decided"]
 
     def _with_leader(
         self, top: RankedCause, found: list[Offer], known: bool
