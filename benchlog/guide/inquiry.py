@@ -16,7 +16,7 @@ from benchlog.diagnosis.answer import HAZARD, NOTHING_FITS
 from benchlog.errors import UsageError
 from benchlog.folding import folded_line
 from benchlog.guide.dialogue import Dialogue, SkippedError, TakenBackError
-from benchlog.guide.person import InputEndedError, Prompt
+from benchlog.guide.person import DANGER, InputEndedError, Prompt
 from benchlog.guide.prompt_keys import question_text
 from benchlog.metrology.conformity import whole_percent
 
@@ -226,18 +226,18 @@ def state_lines(
         The cautions were shown before: only remind of them.
     """
     if HAZARD in state.cautions:
-        yield f"  ! {HAZARD}", "bold"
+        yield f"  ! {HAZARD}", DANGER
     yield from ((line, "") for line in _likely_lines(state, columns, rows))
     wide = columns >= _NARROW
     live = f"  {'chance that the output is live' if wide else 'output live'}: {whole_percent(state.p_live)}"
     if brief:
-        yield f"{live}; treat it as live", ""
+        yield f"{live}; treat it as live", DANGER
         return
     unproven = "; the meter is not yet proven on a known source" if wide else "; meter not proven"
-    yield f"{live}{'' if state.proven else unproven}", ""
+    yield f"{live}{'' if state.proven else unproven}", DANGER
     for caution in state.cautions:
         if caution != HAZARD:
-            yield f"  ! {caution}", "bold"
+            yield f"  ! {caution}", DANGER
 
 
 def _likely_lines(state: Diagnosis, columns: int, rows: int) -> Iterator[str]:

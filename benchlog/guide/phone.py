@@ -165,12 +165,23 @@ class PhoneDesk:
                     "skip": _skip_word(prompt),
                 },
                 "reading": {"meter": meter, "text": shown, "settled": settled},
-                "cautions": self._cautions,
-                "card": [asdict(line) for line in (*self._heading, *self._wiring)],
+                "cautions": self._all_cautions(),
+                "card": [asdict(line) for line in (*self._heading, *self._wiring) if not line.danger],
                 "columns": max((len(line.text) for line in self._wiring), default=0),
-                "lines": [asdict(line) for line in self._lines],
+                "lines": [asdict(line) for line in self._lines if not line.danger],
                 "ended": self._ended,
             }
+
+    def _all_cautions(self) -> list[str]:
+        """Dangers of the card and of the last lines, then what to do now: the page shows them outside what scrolls."""
+        dangers: list[str] = []
+        for line in (*self._heading, *self._wiring, *self._lines):
+            text = line.text.strip()
+            if line.danger and line.drawn and dangers and not text.startswith("!"):
+                dangers[-1] += f" {text}"  # a card's danger was folded to its width
+            elif line.danger:
+                dangers.append(text)
+        return [*dict.fromkeys(dangers), *self._cautions]
 
     def seen(self, number: int) -> None:
         """Note that the phone now shows the prompt of this number."""

@@ -285,13 +285,27 @@ def test_the_card_of_the_check_stays_on_the_phone(tmp_path: Path, desk: PhoneDes
     desk.ask(HOOKUP)
     for line in range(9):
         terminal.show(f"line {line}")
-    card = desk.state()["card"]
-    assert [line["danger"] for line in card if not line["drawn"]] == [True, False]
+    state = desk.state()
+    assert state["cautions"][0] == "! case stays closed"  # outside what scrolls
+    card = state["card"]
+    assert [line["text"] for line in card if not line["drawn"]] == ["  expected: 27.1 V"]
     drawn = [line["text"] for line in card if line["drawn"]]
     assert all(any(f"{tag}: dial V~" in line for line in drawn) for tag in ("MA-01", "MB-02"))
     assert max(map(len, drawn)) <= 44
     terminal.new_check()
     assert desk.state()["card"] == []
+    assert desk.state()["cautions"] == []
+
+
+def test_a_folded_caution_is_shown_whole_and_outside_what_scrolls(desk: PhoneDesk) -> None:
+    """Its second half can turn its sense around."""
+    desk.new_check()
+    desk.show_wiring(
+        [("  ! attach clips with the power", True), ("    off, power on", True), ("  plan", False)]
+    )
+    state = desk.state()
+    assert state["cautions"] == ["! attach clips with the power off, power on"]
+    assert [line["text"] for line in state["card"]] == ["  plan"]
 
 
 def test_skip_is_not_an_answer_where_words_are_asked_for(

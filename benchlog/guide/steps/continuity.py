@@ -42,7 +42,7 @@ def measure(check: ContinuityCheck, plan: Plan, acquisition: Acquisition) -> Che
     expected, source = _wire_resistance(check)
     if check.four_wire:
         current = _test_current(check, acquisition)
-        acquisition.do("with the current on, voltage leads on the part's own ends", f"{check.id}/drop_leads")
+        acquisition.do("current on now; tips on the part's own ends", f"{check.id}/drop_leads")
         function, what, key = Function.DC_VOLTS, "voltage drop", "drop"
     else:
         if check.lead_null:
@@ -60,6 +60,8 @@ def measure(check: ContinuityCheck, plan: Plan, acquisition: Acquisition) -> Che
     reading = acquisition.reading(
         check.meter, function, what, f"{check.id}/{key}", expect=expect, limits=shown
     )
+    if check.four_wire:
+        acquisition.person.caution("current off now")
     result = check_continuity(
         reading,
         lead_null=lead_null,

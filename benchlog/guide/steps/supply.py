@@ -89,7 +89,7 @@ def measure(check: SupplyCheck, plan: Plan, acquisition: Acquisition) -> CheckOu
             f"{check.id}/loaded",
             expect=_loaded_v(expected, no_load.value, resistance),
         )
-        acquisition.do("power off, unplug it, remove the load", f"{check.id}/unload")
+        acquisition.do("power off, unplug it, then take the load off (hot)", f"{check.id}/unload")
         acquisition.energised = ""
         readings.append(loaded.reading)
         load = LoadPoint(resistance, loaded, check.load_tolerance.value)
