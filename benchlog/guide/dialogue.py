@@ -28,7 +28,17 @@ class UndoneError(Exception):
 
 
 class TakenBackError(Exception):
-    """The user withdrew the answers and readings since `Dialogue.going_back` began; that part begins again."""
+    """The user withdrew the answers and readings since `Dialogue.going_back` began; that part begins again.
+
+    Parameters
+    ----------
+    level : callable
+        What `Dialogue.going_back` gave at the begin of that part; a part within it does not begin again.
+    """
+
+    def __init__(self, level: Callable[[], bool]) -> None:
+        super().__init__()
+        self.level = level
 
 
 class Dialogue:
@@ -51,7 +61,9 @@ class Dialogue:
         self._reasons = True
 
     @contextmanager
-    def going_back(self, take_back: Callable[[], bool | None], *, reasons: bool = True) -> Iterator[None]:
+    def going_back(
+        self, take_back: Callable[[], bool | None], *, reasons: bool = True
+    ) -> Iterator[Callable[[], bool]]:
         """Let u withdraw the answers within the block; without any it goes one level out.
 
         Parameters
@@ -69,13 +81,13 @@ class Dialogue:
                 return False
             taken_back = take_back()
             if taken_back:
-                raise TakenBackError
+                raise TakenBackError(level)
             return taken_back is not None
 
         self._levels.append(level)
         self._reasons = reasons
         try:
-            yield
+            yield level
         finally:
             self._levels.pop()
             self._reasons = before

@@ -84,7 +84,7 @@ class Inquiry:
         left_out: set[str] = set()
         done = 0
         self.show()
-        with self.dialogue.going_back(self._take_back, reasons=False):
+        with self.dialogue.going_back(self._take_back, reasons=False) as level:
             while most is None or done < most:
                 check = self._next(left_out, confirm=confirm)
                 if check is None:
@@ -105,7 +105,9 @@ class Inquiry:
                 except UsageError as error:
                     words = f"{error.message}; {error.hint}" if error.hint else error.message
                     self.dialogue.person.show(f"  not taken: {words.replace('_', ' ')}")
-                except TakenBackError:
+                except TakenBackError as back:
+                    if back.level is not level:
+                        raise  # the reading that is examined was withdrawn itself
                     self.show()
         return self.session.state()
 

@@ -95,6 +95,28 @@ def test_u_within_a_check_takes_its_readings_back_and_begins_it_again(tmp_path: 
         assert "C01 starts again at its hook-up" in person.said
 
 
+def test_u_in_a_diagnosis_without_answers_withdraws_the_reading_that_it_examines(tmp_path: Path) -> None:
+    """31.40 was a slip: the check begins again at its hook-up, and the withdrawn reading is examined no further."""
+    meter = Instrument(tag="MB-02", accuracy=(AccuracyLine(Function.AC_VOLTS, "1 % + 5"),))
+    person = ScriptedPerson(
+        {
+            "C01/mains": "230 V",
+            "C01/no_load": ["31.40", "27.1"],
+            "C01/doubt/look": "u",
+            "C01/doubt/read_mains": "u",
+            "C01/undo": "slip",
+            "C01/loaded": "24.7",
+        }
+    )
+    with GuidedProject(tmp_path, plan_text(part("T1"), SUPPLY, mains="230 V"), Bench([meter])) as rig:
+        rig.run(person)
+        (result,) = rig.results
+        assert result.quantities["no_load_voltage"].value == 27.1
+        assert "diagnosis" not in result.details
+        after = person.said.split("C01 starts again at its hook-up")[1]
+        assert "chance that the output is live" not in after
+
+
 def test_nothing_is_taken_back_without_a_reason(tmp_path: Path) -> None:
     meter = Instrument(tag="MB-02", accuracy=(AccuracyLine(Function.AC_VOLTS, "1 % + 5"),))
     person = ScriptedPerson(
