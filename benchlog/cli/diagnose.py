@@ -123,7 +123,8 @@ def _with_meter(case: Case, tag: str | None, ctx: Context) -> tuple[Case, str]:
     bench = ctx.bench()  # a bench file that is named must exist, even if it is not needed
     unread = ctx.args.logbook and not ctx.recording  # so must a named logbook, unless it is created now
     if not tag or not (unread or ctx.logbook_path.exists()):
-        return case, _unknown(bench, tag)
+        _refuse_unknown(bench, tag)
+        return case, ""
 
     from benchlog.project.meter_known import KNOWN_KINDS, known_of_meter
 
@@ -132,15 +133,18 @@ def _with_meter(case: Case, tag: str | None, ctx: Context) -> tuple[Case, str]:
     known = known_of_meter(entries, tag, case.function, ctx.clock.utc_ns())
     context = dict.fromkeys((*case.context, *(one.context for one in known)))
     recorded = any(tag in (e.body.get("meter"), *e.body.get("instruments", ())) for e in entries)
-    lines = [one.line for one in known] if recorded else [_unknown(bench, tag)]
-    return dataclasses.replace(case, context=tuple(context)), " ".join(lines)
+    if not recorded:
+        _refuse_unknown(bench, tag)
+    return dataclasses.replace(case, context=tuple(context)), " ".join(one.line for one in known)
 
 
-def _unknown(bench: Bench, tag: str | None) -> str:
-    """Say that a meter is not in the bench file: its tag may be mistyped."""
-    if not tag or tag in bench.instruments:
-        return ""
-    return f"{tag} is neither in the bench file nor in the record. {did_you_mean(tag, bench.instruments)}".strip()
+def _refuse_unknown(bench: Bench, tag: str | None) -> None:
+    """Refuse a meter that is not in a bench file that has others: its tag may be mistyped."""
+    if tag and bench.instruments and tag not in bench.instruments:
+        raise UsageError(
+            f"{tag} is neither in the bench file nor in the record",
+            hint=did_you_mean(tag, bench.instruments) or "leave --meter out for a borrowed one",
+        )
 
 
 def _counts(path: str | None) -> dict[str, float] | None:

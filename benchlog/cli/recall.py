@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchlog.errors import UsageError
-from benchlog.influence import CAPTURE, OUTPUT, TIME_BASE, Role
+from benchlog.influence import CAPTURE, OUTPUT, TIME_BASE, Influence, Role
 from benchlog.number_format import format_quantity
 from benchlog.plan import read_plan
 from benchlog.reading import Function
@@ -26,7 +26,6 @@ from benchlog.units import parse_quantity
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
-    from benchlog.influence import Influence
     from benchlog.logbook import Logbook
     from benchlog.project.provenance import Blamed
     from benchlog.project.recall import Recall
@@ -159,6 +158,13 @@ def _known(ctx: Context, book: Logbook, text: str) -> tuple[str, list[Influence]
         for use in uses(with_influences(Result.from_json(entry.body))):
             if use.instrument:
                 used.setdefault(use.instrument, []).append(use)
+    for entry in book.entries(
+        "capture"
+    ):  # the channels of two that were swapped cancel, and no budget names them
+        scope = str(entry.body["instrument"])
+        for channel in entry.body["channels"]:
+            use = Influence(Role.ONE_RANGE, scope, CAPTURE, str(channel["name"]))
+            used.setdefault(scope, []).append(use)
     name = next((name for name in (text, _resistor(text)) if name in used), None)
     if name is None:
         raise UsageError(
@@ -196,7 +202,8 @@ def _refuse_unused(name: str, used: list[Influence], channel: str | None, full_s
     channels = list(dict.fromkeys(use.channel for use in used if use.channel))
     if channel and channels and channel not in channels:
         raise UsageError(
-            f"nothing was measured on channel {channel!r} of {name}", hint=f"used: {', '.join(channels)}"
+            f"nothing was measured on channel {channel!r} of {name}",
+            hint=f"used: {', '.join(sorted(channels))}",
         )
     ranges = list(dict.fromkeys(use.range_max for use in used if use.range_max))
     if full_scale and ranges and not any(math.isclose(full_scale, r, rel_tol=1e-3) for r in ranges):

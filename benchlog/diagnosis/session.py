@@ -348,7 +348,8 @@ class Session:
         if any(e.action == "look" for e in self.done):
             return False
         least = self.catalogue.engine["hazard"]
-        return any(c.id == "lead_in_current_jack" and c.probability >= least for c in causes)
+        on_amperes = self.case.expect.unit == "V" and self.case.reading.unit == "A"
+        return on_amperes or any(c.id == "lead_in_current_jack" and c.probability >= least for c in causes)
 
     def _allowed(self) -> list[Action]:
         done = [e.action for e in self.done]

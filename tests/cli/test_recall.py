@@ -298,3 +298,25 @@ def test_limits_that_follow_a_bad_meter_are_corrected_too(
     (one,) = found.json["results"]
     assert one["class"] == kind
     assert said in one["reason"]
+
+
+def test_a_channel_that_was_never_used_is_refused_where_the_gains_cancelled(
+    desk: Desk, tmp_path: Path
+) -> None:
+    """In files that name no ranges, with probes swapped, no budget names a channel any more; the captures do."""
+    for name in ("ct1_60_turns.csv", "ct1_60_turns_swapped.csv"):
+        lines = (SAMPLES / name).read_text(encoding="utf-8").splitlines(keepends=True)
+        (tmp_path / name).write_text(
+            "".join(line for line in lines if not line.startswith("#")), encoding="utf-8"
+        )
+    ratio = ("ratio", "--primary", "CH1", "--secondary", "CH2", "--expect", "60", "--scope", "SC-03")
+    files = (
+        "--capture",
+        str(tmp_path / "ct1_60_turns.csv"),
+        "--swapped",
+        str(tmp_path / "ct1_60_turns_swapped.csv"),
+    )
+    assert desk.run(*ratio, "--range-gain", "0.5 %", *files).code == 0
+    refused = desk.run("recall", "SC-03", "--channel", "CH7", "--reason", "reads high")
+    assert refused.code == 2
+    assert "used: CH1, CH2" in refused.err

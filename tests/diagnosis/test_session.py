@@ -32,9 +32,10 @@ def test_near_zero_does_not_prove_a_dead_output() -> None:
     assert found.causes[0].id == "no_mains"
 
 
-def test_a_possible_lead_in_the_current_jack_is_looked_for_first() -> None:
+@pytest.mark.parametrize("shown", ["0.001 V ac", "1.6 A ac", "0.02 A ac"])
+def test_a_possible_lead_in_the_current_jack_is_looked_for_first(shown: str) -> None:
     """Whatever else would tell more per minute: look, nothing else, and the caution says power off."""
-    found = diagnose(case("0.001 V ac"))
+    found = diagnose(case(shown))
     assert [n.action for n in found.next] == ["look"]
     assert "power off" in found.next[0].card.lower()
     assert "current jack" in found.cautions[0]
