@@ -153,9 +153,11 @@ def _show_page(stack: ExitStack, desk: PhoneDesk, person: Person) -> None:
     person.show(
         "Whoever opens this address can press the buttons: keep it to yourself. Phone and computer must share a network."
     )
-    person.answer(
-        Prompt("hookup", "this page is open on the phone", "start/phone")
-    )  # the code scrolls away after it
+    # The code scrolls away after it.
+    while (
+        answer := person.answer(Prompt("hookup", "this page is open on the phone", "start/phone"))
+    ) not in ("", "s"):
+        person.show(f"  '{answer}' does not answer this: press Enter alone when it is open")
 
 
 def _lines(name: str) -> list[str]:

@@ -221,7 +221,8 @@ def _skip_word(prompt: Prompt) -> str:
     """Label of the skip button; empty if s is an ordinary answer."""
     if prompt.kind in ("next", "last"):  # after a pass there is nothing to leave
         return "Leave it" if prompt.choices else ""
-    return "" if prompt.kind == "text" else "Skip"
+    check, _, _ = prompt.key.partition("/")
+    return "" if prompt.kind == "text" else f"Skip {check}" if check[:1].isupper() else "Skip"
 
 
 def local_address() -> str:

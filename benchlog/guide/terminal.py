@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 #: An Enter this soon after a single key is habit and is ignored; judgement.
 HABIT_S = 0.5
 _PHONE_S = 0.1  # how often the phone's buttons are polled while waiting for a key
-_SKIPPED_ON_PHONE = "skipped on the phone"
+_SKIPPED_ON_PHONE = "by the button on the phone"
 #: Keys after which free words or a reading are asked for: what is typed at once belongs to that question.
 _CALLS_A_LINE = ("s", "u", "t")
 
