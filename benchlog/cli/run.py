@@ -157,6 +157,8 @@ def _show_page(stack: ExitStack, desk: PhoneDesk, person: Person) -> None:
     while (
         answer := person.answer(Prompt("hookup", "this page is open on the phone", "start/phone"))
     ) not in ("", "s"):
+        if answer == "q":
+            raise KeyboardInterrupt  # nothing has begun
         person.show(f"  '{answer}' does not answer this: press Enter alone when it is open")
 
 

@@ -263,7 +263,10 @@ def test_a_run_is_confirmed_from_the_phone(tmp_path: Path, monkeypatch: pytest.M
                 time.sleep(SHORTEST_LOOK_S + 0.05)
                 presses += phone.press(last)
             else:
-                typed = {"text": b"skip\n", "quantity": b"233 V\n"}  # the mains, without which nothing passes
+                typed = {
+                    "text": b"nothing\n",
+                    "quantity": b"233 V\n",
+                }  # the mains, without which nothing passes
                 os.write(ours, typed.get(prompt["kind"], b"\n"))
     with child:
         child.kill()
