@@ -153,7 +153,7 @@ def unread_mains(value: float, unit: str) -> Uncertain:
     """What follows mains that nobody read: anywhere within the tolerance of its nominal value."""
     width = abs(value) * MAINS_TOLERANCE
     u = width / math.sqrt(3)
-    line = BudgetLine("mains, not read", u, Influence(Role.MAINS), half_widths=(width,))
+    line = BudgetLine("mains, not read", u, Influence(Role.MAINS), half_widths=(width, 0.0, 0.0))
     return Uncertain(value, u, 2 * u, unit, budget=(line,))
 
 

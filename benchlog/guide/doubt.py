@@ -42,8 +42,7 @@ _READ_AGAIN = ("lead", "setting", "supply", "none")
 _OHMS = ("short_tips_ohms", "known_resistor", "ohms_output", "ohms_plug")
 _DC = ("dc_same_points", "fresh_cell")
 _TYPED = ("read_mains", "scope_output")
-#: Actions that connect a grounded clip to the node.
-_SCOPE = ("scope_output",)
+_SCOPE = ("scope_output",)  # connects a grounded clip to the points
 _LOW_BATTERY, _NEW_BATTERY = "meter_battery_low", "new_battery"
 
 
