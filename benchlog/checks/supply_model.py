@@ -108,8 +108,8 @@ def expected_supply(
     """Expected no-load voltage with limits, and source resistance.
 
     No-load = nameplate x (1 + regulation) x mains/nominal. Without a mains reading the limits are those at nominal mains and
-    as uncertain as it may be (±10 %); without a rating they hold any regulation in the table. A DC output that may be regulated or not may lie anywhere
-    between the limits of both.
+    as uncertain as it may be (±10 %); without a rating they hold any regulation in the table. A DC output that may be
+    regulated or not may lie anywhere between the limits of both.
 
     Parameters
     ----------

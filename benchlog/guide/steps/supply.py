@@ -134,7 +134,7 @@ def ask_mains(
                 raise UsageError(str(error), hint=f"write it like '{nominal_v or 230:g} V'") from None
             if nominal_v is not None and abs(volt / nominal_v - 1) > MAINS_SPAN:
                 raise UsageError(
-                    f"mains of {text}, but {nominal_v:g} V is nominal",
+                    f"mains of {volt:g} V, but {nominal_v:g} V is nominal",
                     hint="read the monitor again, or leave it empty",
                 )
             return _mains(check, text, nominal_v)
