@@ -45,6 +45,8 @@ _CAPTURE = Way("capture the waveform at the same points (--waveform)", 0.9, 5.0)
 _STANDARD = Way("read a check standard with each", 0.9, 3.0)
 _AT_REST = Way("wait until the displays are steady, then read A-B-A again", 0.85, 3.0)
 _ACCURACIES = Way(STATE_IT, 0.9, 2.0)
+_ALL_DIGITS = Way("give all the digits that the display shows", 0.5, 0.2)
+_FEW_DIGITS = 0.02  # a step of the display, relative, where another meter's is a tenth of it (judgement)
 #: The least that a data sheet allows a meter: what its display can't resolve.
 _LEAST = Accuracy(0.0, 1.0)
 _AC = (Function.AC_VOLTS, Function.AC_CURRENT)
@@ -141,6 +143,8 @@ def _undecided(
     compared: Comparison, responses: Mapping[str, str], waveform: Waveform | None, *, corrected: bool
 ) -> tuple[str, Way]:
     """Why neither agreement nor disagreement can be concluded, empty if one can; and what settles it."""
+    if not compared.failed and (coarse := _few_digits(compared)):
+        return coarse, _ALL_DIGITS
     if not compared.failed and (unstated := _only_by_assumption(compared)):
         return unstated, _ACCURACIES
     blind = _unlike_response(compared, responses, waveform)
@@ -197,6 +201,18 @@ def _unstated(compared: Comparison) -> list[str]:
 def _assumption(compared: Comparison) -> str:
     """What is assumed where an accuracy was not stated: the same of all, as they measure one quantity."""
     return f"{assumed_accuracy(compared.meters[0].readings[0].reading.function).words} assumed"
+
+
+def _few_digits(compared: Comparison) -> str:
+    """Doubt a pass by a reading in steps so coarse that it could hardly fail, of a meter whose accuracy nobody stated."""
+    steps = {m.tag: m.readings[0].reading.resolution for m in compared.meters}
+    for meter in compared.meters:
+        step = steps[meter.tag]
+        few = step > _FEW_DIGITS * abs(meter.value) and step > 5 * min(steps.values())
+        if few and meter.tag in _unstated(compared):
+            shown = format_quantity(step, compared.unit, 1)
+            return f"{meter.tag} was read in steps of {shown}, which agrees with almost anything"
+    return ""
 
 
 def _only_by_assumption(compared: Comparison) -> str:

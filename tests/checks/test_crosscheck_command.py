@@ -79,6 +79,21 @@ def test_command_refuses_what_it_can_not_use(
     assert out["hint"]
 
 
+@pytest.mark.parametrize(("second", "code"), [("B=5 V dc", 3), ("B=5.2 V dc", 0), ("B=5.00 V dc", 3)])
+def test_a_reading_that_agrees_with_anything_is_no_agreement(
+    capsys: pytest.CaptureFixture[str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    second: str,
+    code: int,
+) -> None:
+    """5 V may be anything from 4.5 to 5.5 V; with all digits, what their manuals allow would decide."""
+    monkeypatch.chdir(tmp_path)
+    got, found = _json(capsys, "--reading", "A=5.19 V dc", "--reading", second)
+    assert got == code
+    assert ("agrees with almost anything" in str(found["reason"])) is (second == "B=5 V dc")
+
+
 def test_command_explains_by_a_captured_waveform(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     path = tmp_path / "w.csv"
     square = ideal_waveform("square 50% bipolar", 10 * (np.arange(5000) + 0.37) / 5000)
