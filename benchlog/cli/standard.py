@@ -194,10 +194,11 @@ def _check(
             break
         args.value = answer
         reading = _reading(args, ctx, standard)
-    value = standard[0]
+    value, step = standard[0], ctx.bench().display_step(reading.reading)
     if not ctx.recording:
         history = _history(ctx)
-        check = check_standard(reading, value, history, ctx.clock.utc_ns(), as_left=args.as_left)
+        now = ctx.clock.utc_ns()
+        check = check_standard(reading, value, history, now, as_left=args.as_left, step=step)
         return _tell(ctx, check.result(as_left=args.as_left), None)
     with ctx.open_logbook() as book:
         check, ref, recall = record_standard(
@@ -208,6 +209,7 @@ def _check(
             as_left=args.as_left,
             note=args.note,
             undoable=undoable(args),
+            step=step,
         )
         result = _with_record(ctx, check.result(as_left=args.as_left), ref.seq, ref.digest)
     return _tell(ctx, result, recall, listed=listed)
@@ -219,14 +221,14 @@ def _digits(args: argparse.Namespace, ctx: Context, reading: MeterReading) -> st
 
 
 def _exploratory(ctx: Context, standard: StandardValue, reading: MeterReading, slip: str) -> int:
-    """Record a reading that may be a slip; it is not judged and recalls nothing."""
+    """Record a reading that may be a slip, if anything is recorded; it is not judged and recalls nothing."""
     from benchlog.project.standard_record import record_exploratory
 
     meter = reading.reading.instrument
     result = Result(
         check="standard",
         verdict=Verdict.NOT_DONE,
-        reason=f"recorded but not judged: {slip}",
+        reason=f"{'recorded but ' if ctx.recording else ''}not judged: {slip}",
         instruments=(meter,),
         functions={meter: str(reading.reading.function)},
         findings=(

@@ -16,9 +16,10 @@ from benchlog.guide.session_history import withdraw_standard
 from benchlog.logbook import Logbook
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.plan import Check, Plan
-from benchlog.project.check_standard import typing_slip
+from benchlog.project.check_standard import StandardCheck, typing_slip
 from benchlog.project.standard_record import record_exploratory, record_standard, standard_of
 from benchlog.reading import Function
+from benchlog.result import Verdict
 from benchlog.wording import MARKS
 
 #: A check standard read earlier than this belongs to another session.
@@ -43,7 +44,9 @@ def due_meters(checks: Iterable[Check], bench: Bench, book: Logbook, now_utc_ns:
         return []
     last: dict[str, int] = {}
     superseded = book.superseded()
-    for entry in (e for e in book.entries("standard") if e.seq not in superseded):
+    for entry in book.entries("standard"):
+        if entry.seq in superseded or entry.body["verdict"] == Verdict.INDETERMINATE:
+            continue
         last[str(entry.body["meter"])] = entry.utc_ns
     found = []
     for tag in _meters(checks, bench):
@@ -203,13 +206,19 @@ def _read_on(
         return True
     try:
         check, _, recall = record_standard(
-            book, taken, value, acquisition.clock.utc_ns(), as_left=as_left, undoable=undoable
+            book,
+            taken,
+            value,
+            acquisition.clock.utc_ns(),
+            as_left=as_left,
+            undoable=undoable,
+            step=acquisition.bench.display_step(taken.reading),
         )
     except BenchlogError as error:
         acquisition.person.show(f"  not judged: {error}", style="bold")
         return True
     acquisition.person.show(
-        f"  {MARKS[check.verdict.value]} {check.verdict}  {tag} on {standard.tag}: E_n {abs(check.e_n):.2f}",
+        f"  {MARKS[check.verdict.value]} {check.verdict.words}  {tag} on {standard.tag}: {_score(check)}",
         style="bold",
     )
     for finding in check.findings:
@@ -218,10 +227,14 @@ def _read_on(
         nothing = "nothing more than listed above" if recall.known else "no earlier result used it"
         names = ", ".join(r.check_id or r.check for r in recall.results) or nothing
         acquisition.person.show(f"    recalled: {names}", style="bold")
-    passed = recall is None
-    if passed:
+    if check.verdict is Verdict.PASS:
         acquisition.read_right(tag)
-    return passed
+    return check.verdict is not Verdict.FAIL
+
+
+def _score(check: StandardCheck) -> str:
+    """E_n; it says nothing where digits are missing."""
+    return "too coarse" if check.verdict is Verdict.INDETERMINATE else f"E_n {abs(check.e_n):.2f}"
 
 
 def _best_standards(bench: Bench) -> tuple[Standard, ...]:

@@ -58,7 +58,7 @@ class StandardCheck:
     error: float  #: The same relative to the standard.
     e_n: float
     point: ChartPoint
-    verdict: Verdict  #: Pass while \\|E_n\\| is at most 1; the chart warns but does not fail.
+    verdict: Verdict  #: Pass while \\|E_n\\| is at most 1, if the reading has digits enough; the chart warns but does not fail.
     findings: tuple[Finding, ...]  #: What the person should know.
     utc_ns: int  #: When it was read.
 
@@ -93,12 +93,16 @@ class StandardCheck:
     def result(self, *, as_left: bool) -> Result:
         """Return the check as a result, for screen and JSON."""
         u = abs(self.difference / self.e_n) / 2 if self.e_n else 0.0
-        relation = "within" if self.verdict is Verdict.PASS else "outside"
+        relation = {
+            Verdict.PASS: "within its specification",
+            Verdict.FAIL: "outside its specification",
+            Verdict.INDETERMINATE: "too few digits to tell whether that is within its specification",
+        }[self.verdict]
         known = format_quantity(self.standard.value, self.standard.unit)
         return Result(
             check="standard",
             verdict=self.verdict,
-            reason=f"{self.meter} shows {self.reading.reading.displayed} on {self.standard.tag}, {known}: {relation} its specification",
+            reason=f"{self.meter} shows {self.reading.reading.displayed} on {self.standard.tag}, {known}: {relation}",
             quantities={
                 "e_n": Uncertain(abs(self.e_n), 0.0, 0.0, "1"),
                 "difference": Uncertain(self.difference, u, 2 * u, self.standard.unit),
@@ -130,6 +134,7 @@ def check_standard(
     now_utc_ns: int,
     *,
     as_left: bool = False,
+    step: float | None = None,
 ) -> StandardCheck:
     """Judge one reading of a check standard.
 
@@ -141,6 +146,8 @@ def check_standard(
         Time of this reading.
     as_left : bool
         After a new battery or an adjustment: the chart starts again.
+    step : float, optional
+        One count where the meter shows such a value, in the reading's unit, if that is known.
 
     Raises
     ------
@@ -157,6 +164,8 @@ def check_standard(
         e
         for e in history
         if (e.body["meter"], e.body["standard"], e.body["function"]) == (meter, standard.tag, function)
+        and e.body["verdict"]
+        != Verdict.INDETERMINATE  # one coarse reading would make the chart coarse for good
     ]
     expanded = 2.0 * reading.accuracy.standard_uncertainty(reading.value, reading.reading.resolution)
     number = e_n(reading.value, expanded, standard.value, standard.expanded)
@@ -169,6 +178,9 @@ def check_standard(
         point = dataclasses.replace(point, signal=ChartSignal.QUIET, why="")
     verdict = Verdict.PASS if abs(number) <= 1.0 else Verdict.FAIL
     findings = _assumed(reading, standard)
+    if verdict is Verdict.PASS and _too_coarse(reading, step):
+        verdict = Verdict.INDETERMINATE
+        findings.append(Finding(FindingKind.ENTRY, "give all the digits that the display shows"))
     findings += _findings(number, point, mine, now_utc_ns, verdict, as_left)
     findings += _frozen(reading, standard, history, now_utc_ns)
     difference = reading.value - standard.value
@@ -185,6 +197,13 @@ def check_standard(
         tuple(findings),
         now_utc_ns,
     )
+
+
+def _too_coarse(reading: MeterReading, step: float | None) -> bool:
+    """Whether the digits left out hide more than the specification allows."""
+    if step is None:
+        return False
+    return reading.reading.resolution / 2 > reading.accuracy.bound(reading.value, step)
 
 
 def _assumed(reading: MeterReading, standard: StandardValue) -> list[Finding]:

@@ -51,6 +51,7 @@ def record_standard(
     as_left: bool = False,
     note: str = "",
     undoable: Sequence[str] = (),
+    step: float | None = None,
 ) -> tuple[StandardCheck, EntryRef, Recall | None]:
     """Judge a reading of a check standard and record it, with a recall if the meter fails.
 
@@ -64,11 +65,13 @@ def record_standard(
         Kept with the reading.
     undoable : sequence of str
         Hold points whose step can be undone.
+    step : float, optional
+        One count where the meter shows such a value, if that is known.
     """
     with book.transaction():
         superseded = book.superseded()
         history = [e for e in book.entries("standard") if e.seq not in superseded]
-        check = check_standard(reading, standard, history, now_utc_ns, as_left=as_left)
+        check = check_standard(reading, standard, history, now_utc_ns, as_left=as_left, step=step)
         ref = book.append("standard", check.body(as_left=as_left, note=note))
         recall = None
         if check.verdict is Verdict.FAIL:

@@ -69,7 +69,7 @@ def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str,
         ((*CROSS, "MB-02=29 V ac", "--as-read"), 0, ""),
         (("standard", "MB-02", "CS-3", "5.00 V dc"), 0, ""),
         (("standard", "MB-02", "CS-3", "5 V dc"), 3, FEWER),
-        (("standard", "MB-02", "CS-3", "5 V dc", "--as-read"), 0, ""),
+        (("standard", "MB-02", "CS-3", "5 V dc", "--as-read"), 3, ""),  # too coarse, as read too
     ],
 )
 def test_other_digits_than_the_meter_shows(

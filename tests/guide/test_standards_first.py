@@ -11,11 +11,13 @@ from helpers.plan_text import made
 from helpers.planned_project import START_NS
 from helpers.scripted_person import ScriptedPerson
 
-from benchlog.bench import Bench, Instrument, Standard
+from benchlog.bench import AccuracyLine, Bench, Instrument, Standard
 from benchlog.clock import ManualClock
 from benchlog.guide.start_round import due_meters
 from benchlog.logbook import Logbook
 from benchlog.plan import Check
+from benchlog.project.meter_doubt import EVIDENCE_KINDS
+from benchlog.project.meter_trust import Trust, meter_trust
 from benchlog.reading import Function
 
 STANDARDS = Bench(
@@ -85,3 +87,20 @@ def test_only_meters_that_the_checks_use_are_due(tmp_path: Path) -> None:
         assert due(scope) == []
         assert due(made("C1", "reading", function="V=", meter="MC-03")) == ["MC-03"]
         assert due(made("C1", "reading", function="V=")) == ["MB-02", "MC-03"]
+
+
+def test_a_standard_read_with_too_few_digits_says_nothing_of_the_meter(tmp_path: Path) -> None:
+    """1.6 V on a 1.602 V cell hides up to 50 mV; 1 % + 2 on steps of 1 mV allow 18 mV: neither trusted nor checked."""
+    data_sheet = AccuracyLine(Function.DC_VOLTS, "1 % + 2", range="5 V", resolution="1 mV")
+    meter = Instrument(tag="MB-02", kind="meter", accuracy=(data_sheet,))
+    with GuidedProject(tmp_path, bench=Bench([meter], [STANDARDS.standards["CS-1"]])) as rig:
+        keep = {"start/standards": "y", "start/MB-02/tips/reading": "0.2", "start/MB-02/CS-1/reading": "1.6"}
+        person = ScriptedPerson(ALL | keep)
+        rig.run(person, "C01", standards=True)
+        (coarse,) = rig.bodies("standard")
+        assert coarse["verdict"] == "indeterminate"
+        assert "too coarse" in person.said
+        assert meter_trust(rig.book.entries(EVIDENCE_KINDS), rig.clock.utc_ns()) == ()
+        rig.run(ScriptedPerson(ALL | keep | {"start/MB-02/CS-1/reading": "1.603"}), "C01", standards=True)
+        (trusted,) = meter_trust(rig.book.entries(EVIDENCE_KINDS), rig.clock.utc_ns())
+        assert trusted.word is Trust.GOOD
