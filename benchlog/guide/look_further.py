@@ -10,6 +10,7 @@ from benchlog.diagnosis.session import READ_AGAIN
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.dialogue import SkippedError
 from benchlog.guide.doubt import MeterDiagnosis
+from benchlog.number_format import format_quantity
 from benchlog.reading import Reading
 from benchlog.result import Result
 from benchlog.units import parse_quantity
@@ -30,6 +31,10 @@ def look_further(
     if doubt is None:
         acquisition.person.show("  the plan has no expected value for this reading: use benchlog diagnose")
         return None
+    expect = doubt.session.case.expect
+    acquisition.person.show(
+        f"  about {doubt.first.displayed}, where {format_quantity(expect.value, expect.unit)} was expected"
+    )
     doubt.ask_on()
     with suppress(SkippedError):  # the check itself is done
         doubt.offer_battery(key)

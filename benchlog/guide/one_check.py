@@ -185,10 +185,10 @@ class OneCheck:
         if self.before:
             person.show(f"  last time: {self.before}")
             self.before = ""
+        for doubt in self._doubted(check):  # before the meter is connected
+            person.show(f"! {doubt}", style="bold")
         if (wiring := check.wiring()) is not None:
             acquisition.show_hookup(wiring)
-        for doubt in self._doubted(check):
-            person.show(f"! {doubt}", style="bold")
         expected = expectation(check, self.plan)
         if expected:
             person.show(f"  expected: {expected}", style="bold")
@@ -196,13 +196,21 @@ class OneCheck:
 
     def _doubted(self, check: Check) -> list[str]:
         """Cautions about the instruments a check names."""
-        function = str(getattr(check, "function", ""))
+        wiring = check.wiring()
+        function = str(getattr(check, "function", None) or (wiring.function if wiring else None) or "")
         named = dict.fromkeys(check.meters_named if function else (), function)
         named |= {tag: "" for name in ("scope", "generator") if (tag := getattr(check, name, None))}
         if not named:
             return []
         doubts = self._doubts()
-        return [doubt.caution for tag, used in named.items() if (doubt := doubts.of(tag, used)) is not None]
+        meters = [i.tag for i in self.bench.instruments.values() if i.kind == "meter"]
+        good = [tag for tag in meters if tag not in named and doubts.of(tag, function) is None]
+        instead = f"; {good[0]} is not in doubt" if good else ""
+        return [
+            f"{doubt.caution}{instead if tag in meters else ''}"
+            for tag, used in named.items()
+            if (doubt := doubts.of(tag, used)) is not None
+        ]
 
     def _fix_limits(self, check: Check, expected: str, fixed: Mapping[str, Limits]) -> None:
         """Show the limits, unless they are those shown last, and record them before the reading."""

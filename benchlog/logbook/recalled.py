@@ -23,7 +23,7 @@ RECALL_KINDS = ("recall", "recall undone")
 class RecallClass(StrEnum):
     """Class of a recalled result, as recorded; the most urgent first."""
 
-    LOST = "can't be measured again"
+    LOST = "can't be measured again"  #: As it was before a step that can't be undone.
     AGAIN = "measure again"
     WIDER = "stands with wider uncertainty"
     STANDS = "stands"
@@ -31,7 +31,11 @@ class RecallClass(StrEnum):
     @property
     def words(self) -> str:
         """The class as shown on screens; the recorded values never change."""
-        shown = {RecallClass.WIDER: "still valid, with wider uncertainty", RecallClass.STANDS: "still valid"}
+        shown = {
+            RecallClass.LOST: "measure again; the step that relied on it can't be undone",
+            RecallClass.WIDER: "still valid, with wider uncertainty",
+            RecallClass.STANDS: "still valid",
+        }
         return shown.get(self, str(self))
 
     @classmethod

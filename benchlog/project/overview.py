@@ -77,7 +77,13 @@ def noted_for_next_time(book: Logbook) -> str:
 def _next_action(plan: Plan, state: ProjectState) -> str:
     for hold in state.holds.values():
         if hold.state is HoldState.TAKEN_RECALLED:
-            return f"{hold.hold.id} was taken on evidence that was recalled since: check what was done then before you go on"
+            lost = [c for c in hold.hold.needs if state.checks[c].state is CheckState.RECALLED]
+            again = (
+                f"measure {', '.join(lost)} again with an instrument that is not in doubt, and "
+                if lost
+                else ""
+            )
+            return f"{hold.hold.id} was taken on evidence that was recalled since: {again}check what was done then before you go on"
     status = state.next_check
     ready = [h for h in state.holds.values() if h.state is HoldState.READY]
     if ready and (status is None or status.state is CheckState.DUE):

@@ -270,8 +270,7 @@ def _again(answer: Any, taken: list[str], reason: str) -> RecalledResult:
     if taken:
         found: RecalledResult = answer(
             RecallClass.LOST,
-            f"{reason}; the step after {', '.join(dict.fromkeys(taken))} was done since and can't be undone, so the "
-            "check can't be repeated",
+            f"{reason}; the step of {', '.join(dict.fromkeys(taken))} was done since and can't be undone",
         )
         return found
     again: RecalledResult = answer(RecallClass.AGAIN, reason)

@@ -320,3 +320,15 @@ def test_a_channel_that_was_never_used_is_refused_where_the_gains_cancelled(
     refused = desk.run("recall", "SC-03", "--channel", "CH7", "--reason", "reads high")
     assert refused.code == 2
     assert "used: CH1, CH2" in refused.err
+
+
+def test_a_run_names_a_recalled_meter_and_a_good_one_before_the_hook_up(tmp_path: Path) -> None:
+    """A supply check states no function of its own: its hook-up does."""
+    desk = Desk(tmp_path)
+    desk.run("new", desk.folder / "project")
+    plan = desk.folder / "project" / "plan.toml"
+    desk.run(*SUPPLY, "--reading", "27.75 V ac", "--meter", "MA-01")
+    assert desk.run("recall", "MA-01", "--reason", "reads high", "--plan", plan).code == 0
+    said = desk.run("run", plan, "--check", "C01").words
+    assert "MB-02 is not in doubt" in said
+    assert said.index("MA-01 was found bad") < said.index("MA-01: dial V~") < said.index("expected:")

@@ -212,7 +212,7 @@ def test_recall_after_the_step_is_taken_on_recalled_evidence(project):
     recall(project, seq)
     assert project.state.holds["H1"].state is HoldState.TAKEN_RECALLED
     seen = project.overview
-    assert "evidence that was recalled since" in seen.next_action
+    assert "evidence that was recalled since: measure C03 again" in seen.next_action
 
 
 def test_a_recall_of_class_stands_changes_nothing_and_can_be_undone(project):
