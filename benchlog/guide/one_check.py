@@ -203,14 +203,16 @@ class OneCheck:
         if not named:
             return []
         doubts = self._doubts()
-        meters = [i.tag for i in self.bench.instruments.values() if i.kind == "meter"]
-        good = [tag for tag in meters if tag not in named and doubts.of(tag, function) is None]
-        instead = f"; {good[0]} is not in doubt" if good else ""
-        return [
-            f"{doubt.caution}{instead if tag in meters else ''}"
-            for tag, used in named.items()
-            if (doubt := doubts.of(tag, used)) is not None
-        ]
+        found = {tag: doubt for tag, used in named.items() if (doubt := doubts.of(tag, used)) is not None}
+        words = [doubt.caution for doubt in found.values()]
+        if any(tag in found for tag in check.meters_named) and (good := self._good_meter(function, doubts)):
+            words.append(f"{good} is not in doubt")
+        return words
+
+    def _good_meter(self, function: str, doubts: MeterDoubts) -> str:
+        """A meter of the bench that is not in doubt in this function; empty if there is none."""
+        meters = (i.tag for i in self.bench.instruments.values() if i.kind == "meter")
+        return next((tag for tag in meters if doubts.of(tag, function) is None), "")
 
     def _fix_limits(self, check: Check, expected: str, fixed: Mapping[str, Limits]) -> None:
         """Show the limits, unless they are those shown last, and record them before the reading."""

@@ -6,7 +6,7 @@ import msgspec
 
 from benchlog.logbook import Logbook
 from benchlog.logbook.clock_steps import ClockDoubt, clock_doubts
-from benchlog.plan import Plan
+from benchlog.plan import Hold, Plan
 from benchlog.project.meter_trust import MeterTrust, meter_trust
 from benchlog.project.state import STATE_KINDS, CheckState, HoldState, ProjectState, project_state
 from benchlog.result import Verdict, worst_verdict
@@ -74,16 +74,17 @@ def noted_for_next_time(book: Logbook) -> str:
     return "" if noted == _OLD_NOTHING else noted
 
 
+def _after_recall(state: ProjectState, hold: Hold) -> str:
+    """What to do where the step of a hold point was done on results that were recalled since."""
+    lost = ", ".join(c for c in hold.needs if state.checks[c].state is CheckState.RECALLED)
+    again = f"measure {lost} again with an instrument that is not in doubt, and " if lost else ""
+    return f"{hold.id} was taken on evidence that was recalled since: {again}check what was done then before you go on"
+
+
 def _next_action(plan: Plan, state: ProjectState) -> str:
     for hold in state.holds.values():
         if hold.state is HoldState.TAKEN_RECALLED:
-            lost = [c for c in hold.hold.needs if state.checks[c].state is CheckState.RECALLED]
-            again = (
-                f"measure {', '.join(lost)} again with an instrument that is not in doubt, and "
-                if lost
-                else ""
-            )
-            return f"{hold.hold.id} was taken on evidence that was recalled since: {again}check what was done then before you go on"
+            return _after_recall(state, hold.hold)
     status = state.next_check
     ready = [h for h in state.holds.values() if h.state is HoldState.READY]
     if ready and (status is None or status.state is CheckState.DUE):
