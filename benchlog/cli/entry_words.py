@@ -11,7 +11,7 @@ from benchlog.logbook.chain import Entry
 from benchlog.logbook.clock_steps import span_words
 from benchlog.logbook.recalled import RecallClass
 from benchlog.metrology.conformity import whole_percent
-from benchlog.result import Limits, Result
+from benchlog.result import Limits, Result, Verdict
 from benchlog.wording import all_limits_words, strip_controls
 
 #: How a diagnosis ended, as it is recorded, if no cause explains the answers.
@@ -71,7 +71,7 @@ def _standard(body: Mapping[str, Any]) -> str:
     signal = body["chart"]["signal"]
     chart = {"warn": ", chart warning", "act": ", chart alarm"}.get(signal, "")
     return (
-        f"{body['meter']} on {body['standard']}: {body['displayed']}, {body['verdict']}, E_n {abs(body['e_n']):.2f}, "
+        f"{body['meter']} on {body['standard']}: {body['displayed']}, {Verdict(body['verdict']).words}, E_n {abs(body['e_n']):.2f}, "
         f"as {body['as']}{chart}"
     )
 

@@ -17,6 +17,7 @@ from benchlog.logbook import Logbook
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.plan import Check, Plan
 from benchlog.project.check_standard import StandardCheck, typing_slip
+from benchlog.project.meter_doubt import says_nothing
 from benchlog.project.standard_record import record_exploratory, record_standard, standard_of
 from benchlog.reading import Function
 from benchlog.result import Verdict
@@ -45,7 +46,7 @@ def due_meters(checks: Iterable[Check], bench: Bench, book: Logbook, now_utc_ns:
     last: dict[str, int] = {}
     superseded = book.superseded()
     for entry in book.entries("standard"):
-        if entry.seq in superseded or entry.body["verdict"] == Verdict.INDETERMINATE:
+        if entry.seq in superseded or says_nothing(entry):
             continue
         last[str(entry.body["meter"])] = entry.utc_ns
     found = []

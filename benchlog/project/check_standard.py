@@ -20,7 +20,7 @@ from benchlog.metrology.charts import BASELINE_READINGS, ChartPoint, ChartSignal
 from benchlog.metrology.conformity import e_n
 from benchlog.metrology.meter_reading import MeterReading, correction
 from benchlog.number_format import format_quantity
-from benchlog.project.meter_doubt import ROUND_NS, last_good
+from benchlog.project.meter_doubt import ROUND_NS, last_good, says_nothing
 from benchlog.project.recall import Failure
 from benchlog.reading import Origin
 from benchlog.result import Result, Uncertain, Verdict
@@ -164,8 +164,7 @@ def check_standard(
         e
         for e in history
         if (e.body["meter"], e.body["standard"], e.body["function"]) == (meter, standard.tag, function)
-        and e.body["verdict"]
-        != Verdict.INDETERMINATE  # one coarse reading would make the chart coarse for good
+        and not says_nothing(e)  # one coarse reading would make the chart coarse for good
     ]
     expanded = 2.0 * reading.accuracy.standard_uncertainty(reading.value, reading.reading.resolution)
     number = e_n(reading.value, expanded, standard.value, standard.expanded)

@@ -93,6 +93,11 @@ def _taken_back(relevant: Sequence[Entry], failed: set[int]) -> set[int]:
     return taken_back | {int(e.body.get("to_entry", 0)) for e in undone} & failed
 
 
+def says_nothing(entry: Entry) -> bool:
+    """Whether it is a reading of a check standard with too few digits to tell anything."""
+    return entry.kind == "standard" and entry.body.get("verdict") == Verdict.INDETERMINATE.value
+
+
 class MeterDoubts:
     """All doubts of a record, ended ones too.
 

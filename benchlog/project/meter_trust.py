@@ -10,9 +10,8 @@ import msgspec
 from benchlog.clock import DAY_NS
 from benchlog.logbook.chain import Entry
 from benchlog.logbook.clock_steps import after_now, ago
-from benchlog.project.meter_doubt import Doubt, MeterDoubts, compared_meters
+from benchlog.project.meter_doubt import Doubt, MeterDoubts, compared_meters, says_nothing
 from benchlog.reading import Function
-from benchlog.result import Verdict
 
 _REST_NS = 61 * DAY_NS  # batteries may have run down; common practice, no source
 
@@ -97,7 +96,7 @@ def meter_trust(entries: Iterable[Entry], now_utc_ns: int) -> tuple[MeterTrust, 
     """
     known = list(entries)
     doubts = MeterDoubts(known)
-    counted = [e for e in known if e.seq not in doubts.taken_back and not _says_nothing(e)]
+    counted = [e for e in known if e.seq not in doubts.taken_back and not says_nothing(e)]
     last = {str(e.body["meter"]): e for e in counted if e.kind == "standard"}
     repaired = {str(e.body["meter"]): e for e in counted if e.kind == "repair"}
     functions = _checks(counted, doubts, now_utc_ns)
@@ -111,11 +110,6 @@ def meter_trust(entries: Iterable[Entry], now_utc_ns: int) -> tuple[MeterTrust, 
             trust = _by_standard(tag, last[tag], repaired.get(tag), checked, now_utc_ns)
             found.append(_contradicted(trust, counted, doubts))
     return tuple(found)
-
-
-def _says_nothing(entry: Entry) -> bool:
-    """Whether it is a reading of a standard with too few digits."""
-    return entry.kind == "standard" and bool(entry.body.get("verdict") == Verdict.INDETERMINATE)
 
 
 def _doubted(tag: str, doubt: Doubt, checked: tuple[FunctionCheck, ...], now_utc_ns: int) -> MeterTrust:

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from benchlog.logbook.chain import Entry
+from benchlog.project.meter_doubt import says_nothing
 from benchlog.project.suspect import Kind, Suspect
 from benchlog.reading import Function
 
@@ -55,7 +56,7 @@ def open_doubts(entries: Iterable[Entry]) -> tuple[Suspect, ...]:
                 found[key] = suspect
             else:
                 found.pop(key, None)
-        elif entry.kind == "standard" and entry.seq not in superseded:
+        elif entry.kind == "standard" and entry.seq not in superseded and not says_nothing(entry):
             found = {k: left for k, suspect in found.items() if (left := _rest(suspect, entry.body))}
     return tuple(found.values())
 

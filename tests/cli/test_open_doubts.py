@@ -85,6 +85,20 @@ def test_of_two_in_doubt_a_check_standard_of_that_function_clears_the_one_that_p
         assert (seen in said) if seen else ("watch doubted" not in said)
 
 
+def test_a_check_standard_read_with_too_few_digits_settles_no_doubt(
+    sitting: Sitting, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """5 V on a meter that shows 5.00 V may be anything from 4.5 to 5.5 V."""
+    Path("bench.toml").write_text(BENCH.replace('tag = "A"', 'tag = "A"\ncounts = 4000'), encoding="utf-8")
+    sitting.watch(DISAGREE)
+    assert main(["standard", "A", "CS-ac", "5 V ac", "--as-read"]) == 3
+    assert "meter A or B: watch doubted" in sitting.status()
+    assert main(["record", "list", "--kind", "standard"]) == 0
+    assert "can't tell" in " ".join(capsys.readouterr().out.split())
+    assert main(["standard", "A", "CS-ac", "5.00 V ac"]) == 0
+    assert "meter A or B: watch doubted" not in sitting.status()
+
+
 def test_a_doubt_about_meters_that_are_not_watched_now_stays_open(
     sitting: Sitting, monkeypatch: pytest.MonkeyPatch
 ) -> None:
